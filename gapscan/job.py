@@ -1,0 +1,171 @@
+"""The TOML job file, read into frozen settings.
+
+Keys, units and defaults are those of the contract; every key is optional. Keys under ``[pieces]`` may be
+shell-style patterns, the last match wins, key by key.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import math
+import tomllib
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from gapscan.errors import InputError
+
+Facing = Literal["up", "down"]
+RecutFacing = Literal["any", "up", "down", "one"]
+View = Literal["front", "back", "auto"]
+
+
+@dataclass(frozen=True)
+class PieceSettings:
+    """How one piece was cut, and whether it may be cut again."""
+
+    facing: Facing = "up"
+    material: str = ""
+    offset_mm: float = 0.0
+    keep: bool = False
+
+
+@dataclass(frozen=True)
+class Job:
+    """Settings of one dry fit. ``pieces`` holds (pattern, given keys) in file order."""
+
+    tolerance_mm: float = 0.10
+    aim_mm: float = 0.03
+    press_mm: float = 0.02
+    recut_facing: RecutFacing = "any"
+    view: View = "auto"
+    thickness_mm: float = 0.6
+    taper_deg: float = 0.0
+    pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
+
+    def settings(self, piece_id: str) -> PieceSettings:
+        """The settings of one piece: defaults, then every matching pattern in file order."""
+        found = PieceSettings()
+        for pattern, given in self.pieces:
+            if fnmatch.fnmatchcase(piece_id, pattern):
+                found = replace(found, **given)
+        return found
+
+    def unmatched(self, piece_ids: tuple[str, ...]) -> tuple[str, ...]:
+        """Patterns that match none of these ids (a typing slip, most often)."""
+        return tuple(p for p, _ in self.pieces if not any(fnmatch.fnmatchcase(i, p) for i in piece_ids))
+
+
+# key -> (lowest, highest)
+_NUMBERS: dict[str, tuple[float, float]] = {
+    "tolerance_mm": (0.005, 5.0),
+    "aim_mm": (-0.5, 5.0),
+    "press_mm": (0.0, 1.0),
+}
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "recut_facing": ("any", "up", "down", "one"),
+    "view": ("front", "back", "auto"),
+}
+_TABLES: dict[str, dict[str, tuple[float, float]]] = {
+    "sheet": {"thickness_mm": (0.05, 12.0)},
+    "cut": {"taper_deg": (0.0, 30.0)},
+}
+_PIECE_KEYS = tuple(f.name for f in fields(PieceSettings))
+
+
+def read_job(path: Path | None) -> Job:
+    """Read a job file; ``None`` gives the defaults.
+
+    Raises InputError naming the file, the key and what is allowed.
+    """
+    if path is None:
+        return Job()
+    try:
+        raw = path.read_bytes()
+    except OSError as err:
+        raise InputError(f"{path}: cannot read the job file ({err.strerror or err}); check the path") from err
+    try:
+        data = tomllib.loads(raw.decode("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+        raise InputError(f"{path}: not a valid TOML job file ({err}); mend that line") from err
+    return parse_job(data, source=str(path))
+
+
+def parse_job(data: dict[str, Any], *, source: str) -> Job:
+    """Check a parsed job table and build the settings. Raises InputError."""
+    given: dict[str, Any] = {}
+    for key, value in data.items():
+        if key in _NUMBERS:
+            given[key] = _number(value, key, *_NUMBERS[key], source)
+        elif key in _CHOICES:
+            given[key] = _choice(value, key, _CHOICES[key], source)
+        elif key in _TABLES:
+            if not isinstance(value, dict):
+                raise InputError(f"{source}: [{key}] must be a table of keys; write it as [{key}] on its own line")
+            for inner, inner_value in value.items():
+                if inner not in _TABLES[key]:
+                    raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in _TABLES[key]), source))
+                given[inner] = _number(inner_value, f"{key}.{inner}", *_TABLES[key][inner], source)
+        elif key == "pieces":
+            given["pieces"] = _pieces(value, source)
+        else:
+            known = (*_NUMBERS, *_CHOICES, *_TABLES, "pieces")
+            raise InputError(_unknown(key, known, source))
+    job = Job(**given)
+    if job.aim_mm > job.tolerance_mm:
+        raise InputError(
+            f"{source}: aim_mm = {job.aim_mm} is larger than tolerance_mm = {job.tolerance_mm}; "
+            "aim for a gap within the tolerance"
+        )
+    if job.aim_mm < -job.press_mm:
+        raise InputError(
+            f"{source}: aim_mm = {job.aim_mm} asks for more overlap than press_mm = {job.press_mm} allows; raise one"
+        )
+    return job
+
+
+def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...]:
+    if not isinstance(value, dict):
+        raise InputError(f'{source}: [pieces] must hold one table a piece, such as [pieces.p07] or [pieces."leaf-*"]')
+    found = []
+    for pattern, table in value.items():
+        name = f"pieces.{pattern}"
+        if not isinstance(table, dict):
+            raise InputError(f"{source}: {name} must be a table of keys ({', '.join(_PIECE_KEYS)})")
+        given: dict[str, Any] = {}
+        for key, entry in table.items():
+            full = f"{name}.{key}"
+            if key == "facing":
+                given[key] = _choice(entry, full, ("up", "down"), source)
+            elif key == "offset_mm":
+                given[key] = _number(entry, full, -5.0, 5.0, source)
+            elif key == "material":
+                if not isinstance(entry, str):
+                    raise InputError(f'{source}: {full} must be text in quotes, such as "walnut"')
+                given[key] = entry
+            elif key == "keep":
+                if not isinstance(entry, bool):
+                    raise InputError(f"{source}: {full} must be true or false")
+                given[key] = entry
+            else:
+                raise InputError(_unknown(full, tuple(f"{name}.{k}" for k in _PIECE_KEYS), source))
+        found.append((pattern, given))
+    return tuple(found)
+
+
+def _number(value: object, key: str, low: float, high: float, source: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"{source}: {key} must be a number, not {value!r}")
+    if not low <= value <= high:
+        raise InputError(f"{source}: {key} = {value} is out of range; it must lie between {low} and {high}")
+    return float(value)
+
+
+def _choice(value: object, key: str, allowed: tuple[str, ...], source: str) -> str:
+    if value not in allowed:
+        raise InputError(f"{source}: {key} = {value!r} is not one of {', '.join(map(repr, allowed))}")
+    return cast(str, value)
+
+
+def _unknown(key: str, known: tuple[str, ...], source: str) -> str:
+    return f"{source}: unknown key {key}; known here: {', '.join(known)}"

@@ -1,0 +1,105 @@
+"""What was measured along the seams: gap and place of the slit, with uncertainty, or the reason for its absence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.design.types import Stations
+
+FloatArray = NDArray[np.float64]
+
+
+class Reason(IntEnum):
+    """Why a station has no figure. SEEN means it has one."""
+
+    SEEN = 0
+    OUTSIDE = 1      # outside the picture, or under the frame
+    JUNCTION = 2     # too near a junction: other slits shine in
+    SLANT = 3        # no light, and the slanted view may hide a gap there
+    COVERED = 4      # tape or something else over the seam
+    CLIPPED = 5      # bare light clipped here
+    UNCLEAR = 6      # the profile is not that of one slit (dust, a neighbour's light, blur)
+
+    @property
+    def words(self) -> str:
+        """The reason as shown to a person."""
+        return {
+            Reason.SEEN: "seen",
+            Reason.OUTSIDE: "outside the picture",
+            Reason.JUNCTION: "next to a junction",
+            Reason.SLANT: "hidden by the slanted view",
+            Reason.COVERED: "covered",
+            Reason.CLIPPED: "too bright to measure",
+            Reason.UNCLEAR: "not a clear slit",
+        }[self]
+
+
+@dataclass(frozen=True)
+class SeamGaps:
+    """One seam, station by station. Figures are NaN exactly where ``reason`` is not SEEN.
+
+    gap_mm     (N,) clear gap seen square-on
+    u_gap_mm   (N,) its standard uncertainty, noise part and local systematic part together
+    u_shared_mm (N,) the part of it that does not average out along the seam
+    centre_mm  (N,) middle of the clear gap against the drawn line, along the normal, in design orientation
+    u_centre_mm (N,)
+    bound_mm   (N,) where reason is SLANT: the widest gap that could be hidden (else NaN)
+    """
+
+    id: str
+    pieces: tuple[str, str]
+    stations: Stations
+    reason: NDArray[np.int8]
+    gap_mm: FloatArray
+    u_gap_mm: FloatArray
+    u_shared_mm: FloatArray
+    centre_mm: FloatArray
+    u_centre_mm: FloatArray
+    bound_mm: FloatArray
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """(N,) true where there is a figure."""
+        return np.asarray(self.reason == Reason.SEEN)
+
+
+@dataclass(frozen=True)
+class RimEdges:
+    """One piece's edge against bare light: where it lies against the drawn line, outward positive."""
+
+    piece: str
+    stations: Stations
+    reason: NDArray[np.int8]
+    edge_mm: FloatArray
+    u_edge_mm: FloatArray
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """(N,) true where there is a figure."""
+        return np.asarray(self.reason == Reason.SEEN)
+
+
+@dataclass(frozen=True)
+class SeamSummary:
+    """Figures of one seam over its seen stations; None where nothing was seen."""
+
+    seen_fraction: float
+    mean_mm: float | None
+    median_mm: float | None
+    p95_mm: float | None
+    max_mm: float | None
+    standard_uncertainty_mm: float | None
+
+
+@dataclass(frozen=True)
+class GapSurvey:
+    """All seams (sorted by id) and rims of one dry fit."""
+
+    seams: tuple[SeamGaps, ...]
+    rims: tuple[RimEdges, ...]
+    blur_sigma_px: float
+    warnings: tuple[str, ...]
