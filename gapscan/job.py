@@ -40,7 +40,7 @@ class Job:
     recut_facing: RecutFacing = "any"
     view: View = "auto"
     thickness_mm: float = 0.6
-    taper_deg: float = 0.0
+    taper_deg: float = 2.0
     pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
 
     def settings(self, piece_id: str) -> PieceSettings:

@@ -14,8 +14,7 @@ FloatArray = NDArray[np.float64]
 class PieceState:
     """One piece in this dry fit, in the design's orientation.
 
-    undersize_mm  mean distance of its larger face's outline inside the drawn outline (with the offset it was cut
-                  with), positive when too small
+    undersize_mm  mean distance of its larger face's outline inside the drawn outline, positive when too small
     shift_mm      (x, y) of its centroid against the drawing, whole-fit shift and turn taken out
     turn_deg      turn about its centroid, positive turns x towards y (clockwise on screen)
     seen_fraction share of its boundary that was seen
@@ -33,9 +32,23 @@ class PieceState:
 
 @dataclass(frozen=True)
 class PieceFit:
-    """All pieces (sorted by id). ``covariance`` is (4P, 4P) over (size, x, y, turn[rad]) of each piece in turn."""
+    """All pieces (sorted by id).
+
+    covariance  (4P, 4P) over (undersize [mm], x [mm], y [mm], turn [rad]) of each piece in turn
+    scale_rel   relative growth of the whole fit against the drawing, as the frame's scale sees it
+    rms_gap_mm, rms_centre_mm  what the model leaves of the measured gaps and slit places, 3 mm means
+    """
 
     pieces: tuple[PieceState, ...]
     covariance: FloatArray
+    scale_rel: float
+    u_scale_rel: float
     rms_gap_mm: float
     rms_centre_mm: float
+
+    def state(self, piece_id: str) -> PieceState:
+        """The state of one piece; raises KeyError."""
+        for piece in self.pieces:
+            if piece.id == piece_id:
+                return piece
+        raise KeyError(piece_id)

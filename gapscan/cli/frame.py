@@ -1,0 +1,60 @@
+"""``gapscan frame``: write the scale frame."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import click
+
+from gapscan.errors import InputError
+
+
+class Size(click.ParamType[tuple[float, float]]):
+    """Width x height in mm, such as 200x140."""
+
+    name = "WIDTHxHEIGHT"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        if isinstance(value, tuple):
+            return value
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*[xX×*]\s*(\d+(?:\.\d+)?)\s*(?:mm)?\s*", str(value))
+        if match is None:
+            self.fail(f"{value!r} is not a size; write it in mm, such as 200x140", param, ctx)
+        return float(match[1]), float(match[2])
+
+
+@click.command("frame")
+@click.option("--opening", type=Size(), required=True, help="Opening for the assembly, such as 200x140.")
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="Drawing to write: frame.svg.")
+@click.option(
+    "--strips", type=Size(), default=None,
+    help="Make the frame of strips that fit on sheets of this size in mm, such as 300x200.",
+)  # fmt: skip
+def command(*, opening: tuple[float, float], out: Path, strips: tuple[float, float] | None) -> None:
+    """Write the scale frame: an opaque card with an opening for the assembly.
+
+    Cut (or print) it once; lay it round every dry fit. Let the opening leave about 5 mm of bare light all
+    round.
+    """
+    from gapscan.photo import frame
+
+    whole = strips is None
+    text = frame.frame_svg(*opening) if whole else frame.frame_strips_svg(*opening, sheet_mm=strips)
+    write_text(out, text)
+    click.echo(f"{out}: frame with an opening of {opening[0]:g} x {opening[1]:g} mm")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all. Raises InputError naming the file."""
+    staging = path.with_name(f".{path.name}.part")
+    try:
+        staging.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(staging, path)
+    except OSError as err:
+        staging.unlink(missing_ok=True)
+        reason = err.strerror or err
+        raise InputError(f"{path}: cannot be written ({reason}); give --out another place") from err

@@ -1,0 +1,63 @@
+"""``gapscan inspect``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from gapscan.report.types import Inspection
+
+_PATH = click.Path(path_type=Path)
+
+
+@click.command("inspect")
+@click.argument("design", type=_PATH)
+@click.argument("photos", type=_PATH, nargs=-1, required=True, metavar="PHOTO...")
+@click.option("--frame", type=_PATH, required=True, help="Drawing of the scale frame in the photos.")
+@click.option("--job", type=_PATH, default=None, help="Job file (TOML): tolerance, sheet, facing of pieces.")
+@click.option("--out", type=_PATH, required=True, help="Folder for the results.")
+@click.option("--gate", is_flag=True, help="End with 1 when at least one piece needs a recut.")
+@click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")
+def command(
+    *,
+    design: Path,
+    photos: tuple[Path, ...],
+    frame: Path,
+    job: Path | None,
+    out: Path,
+    gate: bool,
+    quiet: bool,
+) -> int:
+    """Measure every seam of one taped dry fit and say which pieces to recut.
+
+    DESIGN is the drawing that the pieces were cut from (SVG or DXF); each PHOTO shows the same dry fit on the
+    lightbox, inside the scale frame. Several photos, the sheet moved or turned between them, see more.
+    """
+    inspection = inspect_and_report(
+        design=design, photos=photos, frame=frame, job=job, out=out, quiet=quiet
+    )
+    recuts = any(decision.verdict == "recut" for decision in inspection.plan.decisions)
+    return 1 if gate and recuts else 0
+
+
+def inspect_and_report(
+    *, design: Path, photos: tuple[Path, ...], frame: Path, job: Path | None, out: Path, quiet: bool
+) -> Inspection:
+    """Run the whole way, write the result folder and print the list. Raises InputError and PhotoError."""
+    from gapscan.cli.console import output_console, progress
+    from gapscan.pipeline import inspect
+    from gapscan.report.table import print_table
+    from gapscan.report.writers import check_writable, write_outputs
+
+    check_writable(out)
+    with progress(quiet=quiet) as say:
+        inspection: Inspection = inspect(design, photos, frame, job, progress=say)
+        say("writing the results")
+        write_outputs(inspection, out)
+    if not quiet:
+        print_table(inspection, output_console())
+        click.echo(f"Results in {out}: open report.html, cut recut.svg.")
+    return inspection

@@ -1,0 +1,72 @@
+"""Units of an SVG drawing: width, height, viewBox and preserveAspectRatio."""
+
+from __future__ import annotations
+
+import re
+from xml.etree.ElementTree import Element
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.design.svg_shapes import PX_MM, length_mm, numbers
+from gapscan.errors import InputError
+
+FloatArray = NDArray[np.float64]
+
+
+def root_viewport(root: Element, source: str) -> tuple[FloatArray, tuple[float, float]]:
+    """User units of the root to mm (3, 3), and the viewport's size in user units."""
+
+    def size(key: str) -> float | None:
+        text = root.get(key, "").strip()
+        if not text or text == "auto" or text.endswith("%"):
+            return None
+        value = length_mm(text, percent_of_mm=None, where=f"{source}: {key} of the drawing")
+        if value <= 0:
+            raise InputError(f"{source}: {key} of the drawing is {text!r}; it must be more than 0")
+        return value
+
+    width, height = size("width"), size("height")
+    box = view_box(root, source)
+    if box is None:
+        viewport = ((width or 100 * PX_MM) / PX_MM, (height or 100 * PX_MM) / PX_MM)
+        return np.diag([PX_MM, PX_MM, 1.0]), viewport
+    if width is None and height is None:
+        width, height = box[2] * PX_MM, box[3] * PX_MM
+    elif height is None and width is not None:
+        height = box[3] * width / box[2]
+    elif width is None and height is not None:
+        width = box[2] * height / box[3]
+    assert width is not None
+    assert height is not None
+    fit = fit_box(box, (width, height), root.get("preserveAspectRatio", ""))
+    return fit, (box[2], box[3])
+
+
+def view_box(element: Element, source: str) -> tuple[float, float, float, float] | None:
+    """x, y, width, height of the viewBox; None without one. Raises InputError."""
+    text = element.get("viewBox", "").strip()
+    if not text:
+        return None
+    try:
+        x, y, w, h = numbers(text)
+    except ValueError:
+        raise InputError(f"{source}: cannot read viewBox {text!r}; it must be four numbers") from None
+    if not (w > 0 and h > 0 and np.isfinite([x, y, w, h]).all()):
+        raise InputError(f"{source}: viewBox {text!r} has no size; give it a width and height above 0")
+    return x, y, w, h
+
+
+def fit_box(box: tuple[float, float, float, float], size: tuple[float, float], aspect: str) -> FloatArray:
+    """viewBox to viewport, (3, 3) (SVG 2, 8.2: the equivalent transform of an SVG viewport)."""
+    x, y, w, h = box
+    sx, sy = size[0] / w, size[1] / h
+    words = aspect.replace("defer", "").split() or ["xMidYMid"]
+    if words[0] != "none":
+        sx = sy = max(sx, sy) if words[-1] == "slice" else min(sx, sy)
+    share = {"Min": 0.0, "Mid": 0.5, "Max": 1.0}
+    align = re.fullmatch(r"x(Min|Mid|Max)Y(Min|Mid|Max)", words[0])
+    ax, ay = (share[align.group(1)], share[align.group(2)]) if align else (0.0, 0.0)
+    tx = -x * sx + ax * (size[0] - w * sx)
+    ty = -y * sy + ay * (size[1] - h * sy)
+    return np.array([[sx, 0.0, tx], [0.0, sy, ty], [0.0, 0.0, 1.0]])

@@ -1,0 +1,122 @@
+"""The bare-light level over the sheet: sampled where the lightbox is seen, carried smoothly across the assembly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.errors import PhotoError
+from gapscan.photo.camera import project
+from gapscan.photo.types import Photo, Reference
+
+FloatArray = NDArray[np.float64]
+
+_STEP_MM = 0.5
+_MARGIN_MM = 1.0
+_CLIPPED_REFUSED = 0.25
+_DEGREES = (1, 2, 3)
+
+
+@dataclass(frozen=True)
+class BareLight:
+    """Log-polynomial surface of the bare-light level in sheet coordinates.
+
+    relative_u: relative standard uncertainty of the level inside the assembly
+    clipped_share: share of bare-light pixels at the encoding's top
+    """
+
+    coefficients: FloatArray
+    powers: tuple[tuple[int, int], ...]
+    scale_mm: float
+    relative_u: float
+    clipped_share: float
+
+    def level(self, xy_mm: FloatArray) -> FloatArray:
+        """Linear light (N,) of the bare lightbox at sheet points (N, 2)."""
+        return np.exp(_terms(xy_mm / self.scale_mm, self.powers) @ self.coefficients)
+
+
+def _powers(degree: int) -> tuple[tuple[int, int], ...]:
+    return tuple((i, j) for total in range(degree + 1) for i in range(total, -1, -1) for j in [total - i])
+
+
+def _terms(xy: FloatArray, powers: tuple[tuple[int, int], ...]) -> FloatArray:
+    return np.column_stack([xy[:, 0] ** i * xy[:, 1] ** j for i, j in powers])
+
+
+def bare_light(photo: Photo, reference: Reference, *, sheet_height_mm: float) -> BareLight:
+    """Fit the level through the bright part of the opening.
+
+    Raises PhotoError when no bare light is seen, or when it is clipped beyond use: a clipped level makes every gap too
+    wide by an unknown amount.
+    """
+    name = Path(photo.path).name
+    xy, level, clipped = _samples(photo, reference, sheet_height_mm)
+    if len(xy) < 60:
+        raise PhotoError(
+            f"{name}: no bare lightbox to be seen round the assembly; use a frame with a few mm of light all round the fit"
+        )
+    share = float(clipped.mean())
+    if share > _CLIPPED_REFUSED:
+        raise PhotoError(
+            f"{name}: the bare lightbox is overexposed ({100 * share:.0f} % of it at full white), so no gap can be scaled; "
+            "take the photo again one or two stops darker"
+        )
+    xy, level = xy[~clipped], level[~clipped]
+    scale = float(np.abs(xy).max())
+    log_level = np.log(level)
+    # Held-out sectors decide the degree: a surface that wiggles between the sides of the moat would pass any other test.
+    sector = ((np.arctan2(xy[:, 1], xy[:, 0]) + np.pi) / (2 * np.pi) * 8).astype(int) % 8
+    trials = []
+    for degree in _DEGREES:
+        powers = _powers(degree)
+        A = _terms(xy / scale, powers)
+        held = np.concatenate([_residual(A, log_level, sector != k, sector == k) for k in range(8)])
+        trials.append((float(np.sqrt(np.mean(np.clip(held, -0.2, 0.2) ** 2))), powers, A))
+    best = min(t[0] for t in trials)
+    held_rms, powers, A = next(t for t in trials if t[0] <= 1.15 * best)
+    solution = _robust(A, log_level)
+    return BareLight(solution, powers, scale, float(max(0.003, held_rms)), share)
+
+
+def _robust(A: FloatArray, y: FloatArray) -> FloatArray:
+    """Least squares with Tukey's biweight: a corner of tape in the moat must not bend the surface."""
+    w = np.ones(len(y))
+    x = np.zeros(A.shape[1])
+    for _ in range(8):
+        x = np.linalg.lstsq(A * w[:, None], y * w, rcond=None)[0]
+        residual = y - A @ x
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
+        w = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)
+    return x
+
+
+def _residual(A: FloatArray, y: FloatArray, fit: NDArray[np.bool_], test: NDArray[np.bool_]) -> FloatArray:
+    if not test.any() or fit.sum() < 3 * A.shape[1]:
+        return np.zeros(0)
+    return y[test] - A[test] @ _robust(A[fit], y[fit])
+
+
+def _samples(
+    photo: Photo, reference: Reference, sheet_height_mm: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Bare-light samples of the opening on a grid: points (N, 2), light (N,), clipped (N,)."""
+    import cv2
+
+    left, top, right, bottom = reference.opening_mm.bounds
+    xs, ys = np.arange(left, right, _STEP_MM), np.arange(top, bottom, _STEP_MM)
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1)
+    uv = project(reference.camera, grid.reshape(-1, 2), height_mm=sheet_height_mm).reshape(grid.shape).astype(np.float32)
+    light = cv2.remap(photo.light, uv[..., 0], uv[..., 1], cv2.INTER_LINEAR, borderValue=0)
+    clipped = cv2.remap(photo.clipped.astype(np.uint8), uv[..., 0], uv[..., 1], cv2.INTER_NEAREST, borderValue=0)
+    top_level = float(np.percentile(light, 99.5))
+    bright = (light > 0.55 * top_level).astype(np.uint8)
+    reach = round(_MARGIN_MM / _STEP_MM)
+    # Erosion keeps clear of edges and drops every seam (all narrower than the margin).
+    clear = cv2.erode(bright, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0) > 0
+    picked = np.flatnonzero(clear)
+    picked = picked[:: max(1, len(picked) // 6000)]
+    return grid.reshape(-1, 2)[picked], light.ravel()[picked].astype(float), clipped.ravel()[picked] > 0

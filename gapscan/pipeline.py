@@ -1,0 +1,145 @@
+"""The whole way on one screen: design + photo → reference → registration → gaps → piece fit → plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gapscan.design.types import Design
+from gapscan.errors import InputError
+from gapscan.job import Job, read_job
+from gapscan.measure.types import GapSurvey
+from gapscan.photo.layout import FrameLayout
+from gapscan.photo.types import Photo, Reference
+from gapscan.register.types import Registration
+from gapscan.report.types import Inspection, PhotoRecord, PieceTrace, SeamTrace
+
+
+@dataclass(frozen=True)
+class PhotoInspection:
+    """What one photo gave."""
+
+    photo: Photo
+    reference: Reference
+    registration: Registration
+    survey: GapSurvey
+    warnings: tuple[str, ...]
+
+
+def inspect(
+    design_path: Path,
+    photo_paths: Sequence[Path],
+    frame_path: Path,
+    job_path: Path | None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Inspection:
+    """Read the files and inspect one dry fit.
+
+    Raises InputError for files that cannot be used, PhotoError for photos that cannot support an answer.
+    """
+    from gapscan.design.read import read_design
+    from gapscan.photo.frame import read_frame
+    from gapscan.photo.load import read_photo
+
+    job = read_job(job_path)
+    progress("reading the drawing")
+    design = read_design(design_path)
+    lost = job.unmatched(tuple(piece.id for piece in design.pieces))
+    if lost:
+        raise InputError(f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]")
+    layout = read_frame(frame_path)
+    photos = []
+    for path in photo_paths:
+        progress(f"reading {path.name}")
+        photos.append(read_photo(path))
+    return inspect_photos(design, photos, layout, job, progress)
+
+
+def inspect_photos(
+    design: Design,
+    photos: Sequence[Photo],
+    layout: FrameLayout,
+    job: Job,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Inspection:
+    """The main job on what was read: one or more photos of one dry fit."""
+    from gapscan.measure.fuse import fuse_surveys
+    from gapscan.recut.plan import plan_recuts
+    from gapscan.solve.adjust import solve_pieces
+
+    seen = [inspect_photo(design, photo, layout, job, progress) for photo in photos]
+    survey = fuse_surveys([one.survey for one in seen])
+    progress("solving the pieces")
+    fit = solve_pieces(design, survey)
+    progress("planning the recut")
+    plan = plan_recuts(design, survey, fit, job)
+    return Inspection(
+        design=design,
+        job=job,
+        photos=tuple(_record(one) for one in seen),
+        display_bgr=photos[0].display_bgr,
+        seam_traces=_seam_traces(seen[0], job),
+        piece_traces=_piece_traces(seen[0], design, job),
+        survey=survey,
+        fit=fit,
+        plan=plan,
+    )
+
+
+def inspect_photo(
+    design: Design, photo: Photo, layout: FrameLayout, job: Job, progress: Callable[[str], None] = lambda _: None
+) -> PhotoInspection:
+    """Reference, registration and gaps of one photo."""
+    from gapscan.measure.survey import measure_seams
+    from gapscan.photo.reference import find_reference
+    from gapscan.register.register import register_design
+
+    name = Path(photo.path).name
+    progress(f"finding the scale frame in {name}")
+    reference = find_reference(photo, layout, card_thickness_mm=job.thickness_mm)
+    progress(f"laying the drawing over {name}")
+    registration, notes = register_design(photo, reference, design, job)
+    progress(f"measuring the seams in {name}")
+    survey = measure_seams(photo, reference, design, registration, job)
+    return PhotoInspection(photo, reference, registration, survey, (*reference.warnings, *notes, *survey.warnings))
+
+
+def _record(one: PhotoInspection) -> PhotoRecord:
+    height = float(one.reference.camera.place_mm[2])
+    return PhotoRecord(
+        file=Path(one.photo.path).name,
+        px_per_mm=one.reference.px_per_mm,
+        view=one.registration.view,
+        camera_height_mm=height,
+        u_camera_height_mm=height * one.reference.focal_rel_u,
+        reference_rms_mm=one.reference.rms_mm,
+        warnings=one.warnings,
+    )
+
+
+def _to_px(one: PhotoInspection, xy_mm: np.ndarray, job: Job) -> np.ndarray:
+    from gapscan.photo.camera import project
+
+    return project(one.reference.camera, one.registration.to_sheet(xy_mm), height_mm=job.thickness_mm)
+
+
+def _seam_traces(one: PhotoInspection, job: Job) -> tuple[SeamTrace, ...]:
+    return tuple(SeamTrace(seam.id, _to_px(one, seam.stations.xy_mm, job)) for seam in one.survey.seams)
+
+
+def _piece_traces(one: PhotoInspection, design: Design, job: Job) -> tuple[PieceTrace, ...]:
+    traces = []
+    for piece in design.pieces:
+        anchor = np.array(piece.polygon.representative_point().coords)
+        rings = [piece.polygon.exterior, *piece.polygon.interiors]
+        traces.append(
+            PieceTrace(
+                piece.id,
+                _to_px(one, anchor, job)[0],
+                tuple(_to_px(one, np.asarray(ring.coords), job) for ring in rings),
+            )
+        )
+    return tuple(traces)

@@ -1,0 +1,133 @@
+"""What every 3 mm of seam would show if each piece sat where it was drawn: the rows that a plan must satisfy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.design.types import Design
+from gapscan.measure.types import GapSurvey, SeamGaps
+from gapscan.solve.model import BLOCK_MM, PARAMETERS, block_ids, centroids, lever
+from gapscan.solve.types import PieceFit
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_FEWEST_SEEN = 6
+
+
+@dataclass(frozen=True)
+class SeamWindows:
+    """Runs of about 3 mm of seam, all seams together.
+
+    seam        (K,) index of the seam
+    first, second (K,) piece indices
+    normal      (K, 2) mean normal; cross_first, cross_second (K,) lever arms of a turn [mm/rad]
+    length_mm   (K,)
+    seated_mm   (K,) gap expected with both pieces at their drawn places: both undersizes plus what the measured gap
+                shows beyond the piece model (raggedness, curved loss)
+    u_mm        (K,) standard uncertainty of it
+    measured_mm (K,) mean gap as it lies, NaN where too little of the run was seen
+    """
+
+    seam: IntArray
+    first: IntArray
+    second: IntArray
+    normal: FloatArray
+    cross_first: FloatArray
+    cross_second: FloatArray
+    length_mm: FloatArray
+    seated_mm: FloatArray
+    u_mm: FloatArray
+    measured_mm: FloatArray
+
+
+def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindows:
+    """Cut every seam into runs of about 3 mm and predict each run's gap with all pieces seated as drawn."""
+    index = {piece.id: k for k, piece in enumerate(design.pieces)}
+    centre_of = centroids(design)
+    undersize = np.array([p.undersize_mm for p in fit.pieces])
+    size_covariance = fit.covariance[::PARAMETERS, ::PARAMETERS]
+    columns: list[tuple[FloatArray, ...]] = []
+    for number, seam in enumerate(survey.seams):
+        a, b = (index[p] for p in seam.pieces)
+        st = seam.stations
+        ids = block_ids(st.s_mm, st.stretch)
+        count = int(ids.max(initial=-1)) + 1
+        n = np.bincount(ids, minlength=count).astype(float)
+
+        def mean(q: FloatArray, ids: IntArray = ids, n: FloatArray = n, count: int = count) -> FloatArray:
+            return np.bincount(ids, weights=q, minlength=count) / n
+
+        measured, beyond, u_beyond = _beyond_model(seam, fit, index, centre_of, ids, count)
+        both = undersize[a] + undersize[b]
+        u_both = size_covariance[a, a] + size_covariance[b, b] + 2 * size_covariance[a, b]
+        pitch = float(np.median(np.diff(st.s_mm))) if len(st) > 1 else 0.25
+        columns.append(
+            (
+                np.full(count, number, float),
+                np.full(count, a, float),
+                np.full(count, b, float),
+                mean(st.normal[:, 0]),
+                mean(st.normal[:, 1]),
+                mean(lever(st.normal, st.xy_mm - centre_of[a])),
+                mean(lever(st.normal, st.xy_mm - centre_of[b])),
+                n * pitch,
+                both + beyond,
+                np.sqrt(np.maximum(u_both, 0) + u_beyond**2),
+                measured,
+            )
+        )
+    c = [np.concatenate(x) for x in zip(*columns, strict=True)] if columns else [np.zeros(0)] * 11
+    return SeamWindows(
+        seam=c[0].astype(np.int64),
+        first=c[1].astype(np.int64),
+        second=c[2].astype(np.int64),
+        normal=np.column_stack([c[3], c[4]]),
+        cross_first=c[5],
+        cross_second=c[6],
+        length_mm=c[7],
+        seated_mm=c[8],
+        u_mm=c[9],
+        measured_mm=c[10],
+    )
+
+
+def _beyond_model(
+    seam: SeamGaps, fit: PieceFit, index: dict[str, int], centre_of: FloatArray, ids: IntArray, count: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Measured mean, its excess over the piece model (kept only where it stands out), and its uncertainty, per run."""
+    st = seam.stations
+    a, b = fit.pieces[index[seam.pieces[0]]], fit.pieces[index[seam.pieces[1]]]
+    seen = seam.seen
+    n = np.bincount(ids[seen], minlength=count)
+    enough = n >= np.minimum(_FEWEST_SEEN, np.maximum(np.bincount(ids, minlength=count) // 2, 2))
+
+    def mean(q: FloatArray) -> FloatArray:
+        return np.bincount(ids[seen], weights=q[seen], minlength=count) / np.maximum(n, 1)
+
+    def along(piece: object, centre: FloatArray) -> FloatArray:
+        state = fit.state(str(getattr(piece, "id")))  # noqa: B009
+        return (
+            st.normal @ np.array(state.shift_mm)
+            + lever(st.normal, st.xy_mm - centre) * np.deg2rad(state.turn_deg)
+        )
+
+    model = (
+        a.undersize_mm
+        + b.undersize_mm
+        + along(b, centre_of[index[b.id]])
+        - along(a, centre_of[index[a.id]])
+    )
+    measured = np.where(enough, mean(np.nan_to_num(seam.gap_mm)), np.nan)
+    u = np.where(enough, np.sqrt(mean(np.nan_to_num(seam.u_gap_mm) ** 2) / np.maximum(n / 4, 1)), 0.0)
+    u_beyond = np.where(enough, np.hypot(u, 0.006), 0.01)
+    excess = np.where(enough, np.nan_to_num(measured) - mean(model), 0.0)
+    # Soft threshold: a run's own excess counts only for what noise and raggedness cannot explain.
+    excess = np.sign(excess) * np.maximum(np.abs(excess) - 2 * u_beyond, 0.0)
+    return measured, excess, np.where(enough, u, 0.01)
+
+
+__all__ = ["BLOCK_MM", "SeamWindows", "seam_windows"]

@@ -1,0 +1,130 @@
+"""Coarse registration: every turn (and side) at which the drawing's outline fits the assembly's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.ops import unary_union
+
+from gapscan.design.types import Design
+from gapscan.register.rectify import SheetMap, sample
+from gapscan.register.types import Registration
+
+FloatArray = NDArray[np.float64]
+
+_TURN_STEP_DEG = 1.0
+_FAR_MM = 4.0  # distances are capped here: a corner under tape must not decide
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The drawing's outer outline: points (N, 2) evenly spaced, filled area [mm²] and its centroid (2,)."""
+
+    points_mm: FloatArray
+    area_mm2: float
+    centroid_mm: FloatArray
+
+
+def drawn_outline(design: Design) -> Outline:
+    """Outer outline of all pieces together, holes filled."""
+    union = unary_union([piece.polygon.buffer(0.02) for piece in design.pieces])
+    parts = list(union.geoms) if isinstance(union, MultiPolygon) else [union]
+    filled = [Polygon(part.exterior) for part in parts]
+    length = sum(part.exterior.length for part in filled)
+    points = []
+    for part in filled:
+        count = max(12, round(600 * part.exterior.length / length))
+        at = (np.arange(count) + 0.5) / count
+        points += [part.exterior.interpolate(a, normalized=True).coords[0] for a in at]
+    whole = unary_union(filled)
+    return Outline(np.array(points), float(whole.area), np.array(whole.centroid.coords[0]))
+
+
+@dataclass(frozen=True)
+class SeenOutline:
+    """The assembly in the photo: contour points (N, 2) in sheet mm, capped distance map [mm], area, centroid."""
+
+    points_mm: FloatArray
+    distance_mm: NDArray[np.float32]
+    area_mm2: float
+    centroid_mm: FloatArray
+    touches_edge: bool
+
+
+def seen_outline(sheet: SheetMap) -> SeenOutline | None:
+    """Contour of the assembly, holes filled; None when there is none."""
+    import cv2
+
+    mask = sheet.assembly.astype(np.uint8)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return None
+    filled = np.zeros_like(mask)
+    cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
+    edge = np.ones_like(mask)
+    for contour in contours:
+        edge[contour[:, 0, 1], contour[:, 0, 0]] = 0
+    distance = cv2.distanceTransform(edge, cv2.DIST_L2, 5) * sheet.step_mm
+    v, u = np.nonzero(filled)
+    points = np.vstack([c[:, 0, :] for c in contours]).astype(float)
+    unseen = ~np.isfinite(sheet.light)
+    near_unseen = cv2.dilate(unseen.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return SeenOutline(
+        points_mm=sheet.to_sheet(points),
+        distance_mm=np.minimum(distance, _FAR_MM).astype(np.float32),
+        area_mm2=float(filled.sum()) * sheet.step_mm**2,
+        centroid_mm=sheet.to_sheet(np.array([u.mean(), v.mean()])),
+        touches_edge=bool((near_unseen & (filled > 0)).any()),
+    )
+
+
+def placed(mirrored: bool, angle_deg: float, outline: Outline, centre_mm: FloatArray) -> Registration:
+    """The registration that puts the drawing's centroid at ``centre_mm``, turned by ``angle_deg``."""
+    turned = Registration(mirrored, angle_deg, (0.0, 0.0), 0.0, 0.0)
+    shift = centre_mm - turned.matrix @ outline.centroid_mm
+    return Registration(mirrored, angle_deg, (float(shift[0]), float(shift[1])), 0.0, 0.0)
+
+
+def outline_misfit(registration: Registration, outline: Outline, seen: SeenOutline, sheet: SheetMap) -> float:
+    """Mean capped distance [mm] from the placed outline to the assembly's contour."""
+    uv = sheet.to_map(registration.to_sheet(outline.points_mm))
+    height, width = seen.distance_mm.shape
+    inside = (uv[:, 0] >= 0) & (uv[:, 1] >= 0) & (uv[:, 0] <= width - 1) & (uv[:, 1] <= height - 1)
+    return float(np.mean(np.where(inside, sample(seen.distance_mm, uv), _FAR_MM)))
+
+
+def scan_turns(
+    outline: Outline, seen: SeenOutline, sheet: SheetMap, *, sides: tuple[bool, ...]
+) -> list[tuple[float, bool, float]]:
+    """(misfit [mm], mirrored, angle [deg]) for every turn in steps of one degree and every allowed side."""
+    found = []
+    for mirrored in sides:
+        for angle in np.arange(0.0, 360.0, _TURN_STEP_DEG):
+            candidate = placed(mirrored, float(angle), outline, seen.centroid_mm)
+            found.append((outline_misfit(candidate, outline, seen, sheet), mirrored, float(angle)))
+    return found
+
+
+def settle_on_outline(start: Registration, outline: Outline, seen: SeenOutline, *, rounds: int = 12) -> Registration:
+    """Iterative closest point on the outline, the farthest fifth left out each round (Besl & McKay 1992, trimmed)."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(seen.points_mm)
+    mirror = np.diag([-1.0 if start.mirrored else 1.0, 1.0])
+    source = outline.points_mm @ mirror
+    at = start
+    for _ in range(rounds):
+        here = at.to_sheet(outline.points_mm)
+        distance, index = tree.query(here)
+        keep = distance <= np.quantile(distance, 0.8)
+        a, b = source[keep], seen.points_mm[index[keep]]
+        ca, cb = a.mean(axis=0), b.mean(axis=0)
+        cross = (a - ca).T @ (b - cb)
+        angle = np.arctan2(cross[0, 1] - cross[1, 0], cross[0, 0] + cross[1, 1])
+        rot = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        shift = cb - rot @ ca
+        at = Registration(start.mirrored, float(np.rad2deg(angle)), (float(shift[0]), float(shift[1])), 0.0, 0.0)
+    return at

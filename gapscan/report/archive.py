@@ -1,0 +1,190 @@
+"""The fit record: fit.json, seams.csv and pieces.csv."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from gapscan.design.types import Seam
+from gapscan.measure.types import Reason, SeamGaps, SeamSummary
+from gapscan.recut.types import PieceDecision
+from gapscan.report.summary import main_reason, summarise_seam
+from gapscan.report.types import Inspection, PhotoRecord
+from gapscan.solve.types import PieceState
+
+SCHEMA = "gapscan.fit/1"
+_DIGITS = 4  # of a millimetre: far below any uncertainty here
+
+
+def fit_json(inspection: Inspection) -> dict[str, Any]:
+    """The fit record as plain data for ``json.dumps(..., allow_nan=False)``.
+
+    Lengths in mm, angles in degrees. Ids are sorted; what was not seen is None, with its reason beside it.
+    """
+    gaps = {seam.id: seam for seam in inspection.survey.seams}
+    states = {piece.id: piece for piece in inspection.fit.pieces}
+    plan = inspection.plan
+    return {
+        "schema": SCHEMA,
+        "units": "mm",
+        "photos": [_photo(photo) for photo in inspection.photos],
+        "seams": [_seam(seam, gaps.get(seam.id)) for seam in sorted(inspection.design.seams, key=_id)],
+        "pieces": [_piece(decision, states.get(decision.id)) for decision in sorted(plan.decisions, key=_id)],
+        "tolerance_mm": inspection.job.tolerance_mm,
+        "scale_rel": _number(inspection.fit.scale_rel, 7),
+        "scale_rel_standard_uncertainty": _number(inspection.fit.u_scale_rel, 7),
+        "feasible": plan.feasible,
+        "blocking_seams": sorted(plan.blocking_seams),
+        "notes": [*inspection.design.notes, *plan.notes],
+        "warnings": list(inspection.survey.warnings),
+    }
+
+
+def seams_csv(inspection: Inspection) -> str:
+    """One line a seam, figures in mm; an empty cell where nothing was seen."""
+    rows = []
+    for seam in fit_json(inspection)["seams"]:
+        gap = seam["gap_mm"]
+        rows.append([
+            seam["id"], *seam["pieces"], seam["length_mm"], seam["seen_fraction"], gap["mean"], gap["median"],
+            gap["p95"], gap["max"], gap["standard_uncertainty"], seam["not_seen_because"],
+        ])
+    return _csv(
+        ["id", "piece_a", "piece_b", "length_mm", "seen_fraction", "gap_mean_mm", "gap_median_mm",
+        "gap_p95_mm",
+         "gap_max_mm", "gap_standard_uncertainty_mm", "not_seen_because"],
+        rows,
+    )
+
+
+def pieces_csv(inspection: Inspection) -> str:
+    """One line a piece, figures in mm and degrees; an empty cell where nothing was seen."""
+    rows = []
+    for piece in fit_json(inspection)["pieces"]:
+        shift = piece["shift_mm"] or [None, None]
+        reseat = piece["reseat_mm"] or [None, None]
+        rows.append([
+            piece["id"], piece["verdict"], piece["offset_change_mm"], piece["standard_uncertainty_mm"],
+            piece["undersize_mm"], *shift, piece["turn_deg"], piece["cause"], piece["widest_gap_mm"], *reseat,
+        ])
+    return _csv(
+        ["id", "verdict", "offset_change_mm", "standard_uncertainty_mm", "undersize_mm", "shift_x_mm",
+        "shift_y_mm",
+         "turn_deg", "cause", "widest_gap_mm", "reseat_x_mm", "reseat_y_mm"],
+        rows,
+    )
+
+
+def _photo(photo: PhotoRecord) -> dict[str, Any]:
+    return {
+        "file": photo.file,
+        "px_per_mm": _number(photo.px_per_mm),
+        "view": photo.view,
+        "camera_height_mm": _number(photo.camera_height_mm, 1),
+        "camera_height_standard_uncertainty_mm": _number(photo.u_camera_height_mm, 1),
+        "reference_rms_mm": _number(photo.reference_rms_mm),
+        "warnings": list(photo.warnings),
+    }
+
+
+def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
+    summary = SeamSummary(0.0, None, None, None, None, None) if gaps is None else summarise_seam(gaps)
+    return {
+        "id": seam.id,
+        "pieces": list(seam.pieces),
+        "length_mm": _number(seam.length_mm),
+        "seen_fraction": summary.seen_fraction,
+        "gap_mm": {
+            "mean": summary.mean_mm,
+            "median": summary.median_mm,
+            "p95": summary.p95_mm,
+            "max": summary.max_mm,
+            "standard_uncertainty": summary.standard_uncertainty_mm,
+        },
+        "not_seen_because": None if gaps is None else main_reason(gaps),
+        "samples": _samples(gaps),
+    }
+
+
+def _samples(gaps: SeamGaps | None) -> dict[str, list[Any]]:
+    if gaps is None:
+        return {name: [] for name in _SAMPLE_KEYS}
+    seen = gaps.seen
+    columns: tuple[list[Any], ...] = (
+        _numbers(gaps.stations.s_mm),
+        _numbers(gaps.stations.xy_mm[:, 0]),
+        _numbers(gaps.stations.xy_mm[:, 1]),
+        _numbers(np.where(seen, gaps.gap_mm, np.nan)),
+        _numbers(np.where(seen, gaps.u_gap_mm, np.nan)),
+        [None if ok else Reason(int(why)).words for ok, why in zip(seen, gaps.reason, strict=True)],
+        _numbers(np.where(seen, np.nan, gaps.bound_mm)),
+    )
+    return dict(zip(_SAMPLE_KEYS, columns, strict=True))
+
+
+_SAMPLE_KEYS = ("s_mm", "x_mm", "y_mm", "gap_mm", "standard_uncertainty_mm", "reason", "hidden_at_most_mm")
+
+
+def _piece(decision: PieceDecision, state: PieceState | None) -> dict[str, Any]:
+    record: dict[str, Any] = {
+        "id": decision.id,
+        "verdict": decision.verdict,
+        "offset_change_mm": _number(decision.offset_change_mm),
+        "standard_uncertainty_mm": _number(decision.standard_uncertainty_mm),
+        "undersize_mm": None,
+        "shift_mm": None,
+        "turn_deg": None,
+        "cause": decision.cause,
+        "widest_gap_mm": _number(decision.widest_gap_mm),
+        "undersize_standard_uncertainty_mm": None,
+        "shift_standard_uncertainty_mm": None,
+        "turn_standard_uncertainty_deg": None,
+        "seen_fraction": 0.0,
+        "reseat_mm": _pair(decision.reseat_mm),
+    }
+    if state is not None:
+        record |= {
+            "undersize_mm": _number(state.undersize_mm),
+            "shift_mm": _pair(state.shift_mm),
+            "turn_deg": _number(state.turn_deg),
+            "undersize_standard_uncertainty_mm": _number(state.u_undersize_mm),
+            "shift_standard_uncertainty_mm": _pair(state.u_shift_mm),
+            "turn_standard_uncertainty_deg": _number(state.u_turn_deg),
+            "seen_fraction": _number(state.seen_fraction),
+        }
+    return record
+
+
+def _number(value: float | None, digits: int = _DIGITS) -> float | None:
+    """A finite float, rounded; None for what is missing. Minus zero becomes zero."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits) + 0.0
+
+
+def _numbers(values: Iterable[float]) -> list[float | None]:
+    return [_number(float(value)) for value in values]
+
+
+def _pair(pair: tuple[float, float] | None) -> list[float | None] | None:
+    if pair is None:
+        return None
+    numbers = _numbers(pair)
+    return None if None in numbers else numbers
+
+
+def _id(item: Seam | PieceDecision) -> str:
+    return item.id
+
+
+def _csv(header: list[str], rows: list[list[Any]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()

@@ -1,0 +1,73 @@
+"""report.html: one self-contained page, no script, no outside links."""
+
+from __future__ import annotations
+
+import base64
+import io
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from gapscan.report.archive import fit_json
+from gapscan.report.design_picture import design_picture
+from gapscan.report.findings import NOT_SEEN, find, widest_words, with_uncertainty
+from gapscan.report.summary import widest_gap
+from gapscan.report.types import Inspection
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+# Limit of the embedded JPEG: its base64 text stays below 1.5 MB, which any mail and phone takes.
+JPEG_LIMIT_BYTES = 1_100_000
+
+
+def report_html(inspection: Inspection, overlay: Image) -> str:
+    """The page as text. ``overlay`` is the picture of :func:`gapscan.report.overlay.overlay_image`.
+
+    Every name from a file is escaped by the template engine.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("gapscan", "report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["pm"] = with_uncertainty
+    style = files("gapscan").joinpath("report/page.css").read_text(encoding="utf-8")
+    record = fit_json(inspection)
+    widest = {
+        decision.id: widest_words(
+            decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)
+        )
+        for decision in inspection.plan.decisions
+    }
+    return environment.get_template("page.html.j2").render(
+        style=style,
+        found=find(inspection),
+        record=record,
+        widest_words=widest,
+        design=design_picture(inspection),
+        job=inspection.job,
+        source=inspection.design.source,
+        photo_uri="data:image/jpeg;base64," + base64.b64encode(jpeg_bytes(overlay)).decode("ascii"),
+        photo_size=overlay.size,
+        not_seen=NOT_SEEN,
+    )
+
+
+def jpeg_bytes(picture: Image, *, limit_bytes: int = JPEG_LIMIT_BYTES) -> bytes:
+    """The picture as a JPEG of at most ``limit_bytes``: coarser first, then smaller."""
+    from PIL import Image
+
+    shrunk = picture
+    while True:
+        for quality in (88, 80, 70):
+            stream = io.BytesIO()
+            shrunk.save(stream, "JPEG", quality=quality, optimize=True, progressive=True)
+            if stream.tell() <= limit_bytes or max(shrunk.size) <= 64:
+                return stream.getvalue()
+        shrunk = shrunk.resize(
+            (max(1, shrunk.width * 3 // 4), max(1, shrunk.height * 3 // 4)), Image.Resampling.LANCZOS
+        )

@@ -1,0 +1,141 @@
+"""Figures of a seam or a piece drawn from its stations."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.measure.types import GapSurvey, Reason, SeamGaps, SeamSummary
+
+FloatArray = NDArray[np.float64]
+
+# Errors of neighbouring stations go together over about the width of a profile and of the wood's grain.
+CORRELATION_LENGTH_MM = 1.0
+# The length over which a gap is averaged before it is held against the tolerance.
+WINDOW_MM = 3.0
+
+
+@dataclass(frozen=True)
+class WidestGap:
+    """The widest gap of a piece as a mean over 3 mm of one seam, with the piece across it."""
+
+    gap_mm: float
+    u_gap_mm: float
+    neighbour: str
+    xy_mm: tuple[float, float]
+
+
+def summarise_seam(gaps: SeamGaps) -> SeamSummary:
+    """Mean, median, 95th percentile and maximum of the gap over the seen stations, in mm.
+
+    The standard uncertainty is that of the mean, √(ū_i²/n + ū_s²): the part of each station's uncertainty
+    that is its own averages out over n = seen length / 1 mm independent readings (at least 1), the shared
+    part does not (GUM, JCGM 100:2008, 5.2, with fully correlated shared parts). Nothing seen gives None
+    throughout.
+    """
+    seen = gaps.seen
+    if not seen.any():
+        return SeamSummary(0.0, None, None, None, None, None)
+    gap = gaps.gap_mm[seen]
+    return SeamSummary(
+        seen_fraction=round(float(seen.mean()), 4),
+        mean_mm=round(float(gap.mean()), 4),
+        median_mm=round(float(np.median(gap)), 4),
+        p95_mm=round(float(np.percentile(gap, 95.0)), 4),
+        max_mm=round(float(gap.max()), 4),
+        standard_uncertainty_mm=_finite(
+            mean_uncertainty(gaps.u_gap_mm[seen], gaps.u_shared_mm[seen], step_mm=_step_mm(gaps))
+        ),
+    )
+
+
+def mean_uncertainty(u_mm: FloatArray, u_shared_mm: FloatArray, *, step_mm: float) -> float:
+    """Standard uncertainty of the mean of stations ``step_mm`` apart; see :func:`summarise_seam`."""
+    own_squared = np.maximum(u_mm**2 - u_shared_mm**2, 0.0)
+    independent = max(1.0, u_mm.size * step_mm / CORRELATION_LENGTH_MM)
+    return float(np.sqrt(own_squared.mean() / independent + u_shared_mm.mean() ** 2))
+
+
+def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None) -> WidestGap | None:
+    """The widest gap of one piece: the largest mean over up to 3 mm of seen stations; None when nothing was
+    seen.
+
+    Stations of one window belong to one stretch, and at least half of the window (or of a shorter stretch)
+    must have been seen; where no window has that much, any will do. With ``near_mm`` the seam is returned
+    whose widest gap is nearest to that figure: the place of a widest gap that is already known.
+    """
+    found = [
+        _widest_window(seam, piece_id)
+        for seam in survey.seams
+        if piece_id in seam.pieces and seam.seen.any()
+    ]
+    if not found:
+        return None
+    if near_mm is None or not np.isfinite(near_mm):
+        return max(found, key=lambda widest: widest.gap_mm)
+    return min(found, key=lambda widest: abs(widest.gap_mm - near_mm))
+
+
+def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
+    step = _step_mm(seam)
+    width = max(1, round(WINDOW_MM / step)) if step > 0 else 1
+    best_mean, best_index = -np.inf, np.flatnonzero(seam.seen)[:1]
+    for enough in (0.5, 0.0):
+        for stretch in np.unique(seam.stations.stretch):
+            index = np.flatnonzero(seam.stations.stretch == stretch)
+            span = min(width, index.size)
+            seen = seam.seen[index].astype(float)
+            total = np.convolve(np.where(seam.seen[index], seam.gap_mm[index], 0.0), np.ones(span), "valid")
+            count = np.convolve(seen, np.ones(span), "valid")
+            valid = count > max(enough * span - 1e-9, 0.5)
+            if not valid.any():
+                continue
+            mean = np.where(valid, total / np.maximum(count, 1.0), -np.inf)
+            at = int(mean.argmax())
+            if mean[at] > best_mean:
+                window = index[at : at + span]
+                best_mean, best_index = float(mean[at]), window[seam.seen[window]]
+        if np.isfinite(best_mean):
+            break
+    neighbour = seam.pieces[1] if seam.pieces[0] == piece_id else seam.pieces[0]
+    x, y = seam.stations.xy_mm[best_index[best_index.size // 2]]
+    return WidestGap(
+        gap_mm=best_mean,
+        u_gap_mm=mean_uncertainty(seam.u_gap_mm[best_index], seam.u_shared_mm[best_index], step_mm=step),
+        neighbour=neighbour,
+        xy_mm=(float(x), float(y)),
+    )
+
+
+def unseen_lengths(seams: Iterable[SeamGaps]) -> dict[str, float]:
+    """Seam length in mm that was not seen, by reason in words, longest first."""
+    lengths: dict[str, float] = {}
+    for seam in seams:
+        step = _step_mm(seam)
+        for value, count in zip(*np.unique(seam.reason, return_counts=True), strict=True):
+            if value != Reason.SEEN:
+                words = Reason(int(value)).words
+                lengths[words] = lengths.get(words, 0.0) + float(count * step)
+    return dict(sorted(lengths.items(), key=lambda pair: -pair[1]))
+
+
+def main_reason(seam: SeamGaps) -> str | None:
+    """The most frequent reason why stations of this seam were not seen; None when all were."""
+    missing = seam.reason[~seam.seen]
+    if missing.size == 0:
+        return None
+    values, counts = np.unique(missing, return_counts=True)
+    return Reason(int(values[counts.argmax()])).words
+
+
+def _step_mm(seam: SeamGaps) -> float:
+    """Spacing of the stations; 0 for a single one."""
+    s = seam.stations.s_mm
+    return float(np.median(np.diff(s))) if s.size > 1 else 0.0
+
+
+def _finite(value: float) -> float | None:
+    return round(value, 4) if np.isfinite(value) else None

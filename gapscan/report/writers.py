@@ -1,0 +1,83 @@
+"""Writing the result folder: all files or none."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+from pathlib import Path
+
+from gapscan.errors import InputError
+from gapscan.report.archive import fit_json, pieces_csv, seams_csv
+from gapscan.report.drawing import recut_svg
+from gapscan.report.overlay import overlay_image
+from gapscan.report.page import report_html
+from gapscan.report.types import Inspection
+
+FILES = ("fit.json", "pieces.csv", "seams.csv", "overlay.png", "report.html", "recut.svg")
+
+
+def write_outputs(inspection: Inspection, out_dir: Path) -> None:
+    """Write the six result files into ``out_dir``.
+
+    They are made in a folder beside it and put in place when all are there, so that a failure leaves
+    ``out_dir`` as it was. A folder that exists keeps whatever else it holds.
+
+    Raises InputError when the folder cannot be written.
+    """
+    check_writable(out_dir)
+    try:
+        # Not tempfile.mkdtemp: the folder becomes the result and must have the user's usual permissions.
+        staging = out_dir.parent / f".{out_dir.name}-{secrets.token_hex(4)}"
+        staging.mkdir()
+    except OSError as err:
+        raise _unwritable(out_dir, err) from err
+    try:
+        _write_all(inspection, staging)
+        if out_dir.is_dir():
+            for name in FILES:
+                os.replace(staging / name, out_dir / name)
+        else:
+            os.replace(staging, out_dir)
+    except OSError as err:
+        raise _unwritable(out_dir, err) from err
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def check_writable(out_dir: Path) -> None:
+    """Find out before the long work whether ``out_dir`` can be made or written. Raises InputError."""
+    if out_dir.exists() and not out_dir.is_dir():
+        raise InputError(f"{out_dir}: is a file, not a folder; give --out another name")
+    for name in FILES:
+        if (out_dir / name).is_dir():
+            raise InputError(f"{out_dir / name}: a folder stands where a result file goes; move it away")
+    try:
+        out_dir.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise _unwritable(out_dir, err) from err
+    for folder in (out_dir, out_dir.parent):
+        if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+            raise InputError(f"{folder}: cannot write there; change its permissions or give another --out")
+
+
+def _write_all(inspection: Inspection, folder: Path) -> None:
+    record = json.dumps(fit_json(inspection), allow_nan=False, ensure_ascii=False, indent=1)
+    overlay = overlay_image(inspection)
+    texts = {
+        "fit.json": record + "\n",
+        "pieces.csv": pieces_csv(inspection),
+        "seams.csv": seams_csv(inspection),
+        "report.html": report_html(inspection, overlay),
+        "recut.svg": recut_svg(inspection),
+    }
+    for name, text in texts.items():
+        # Half a surrogate pair (from a file name that is not UTF-8) must not stop the whole result.
+        (folder / name).write_text(text, encoding="utf-8", errors="replace", newline="\n")
+    overlay.save(folder / "overlay.png", optimize=False)
+
+
+def _unwritable(out_dir: Path, err: OSError) -> InputError:
+    reason = err.strerror or err
+    return InputError(f"{out_dir}: cannot write the results ({reason}); free space or give another --out")
