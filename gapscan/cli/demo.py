@@ -65,25 +65,24 @@ def write_example(folder: Path) -> None:
     """Write design.svg, frame.svg, job.toml, photo.jpg and truth.json. Raises InputError when it cannot."""
     import numpy as np
 
-    from gapscan.photo.frame import frame_svg, read_frame
+    from gapscan.photo.frame import frame_svg
+    from gapscan.photo.layout import frame_layout
     from gapscan.simulate.demo import demo_photos, demo_scenario
     from gapscan.simulate.scene_files import write_scene
 
     rng = np.random.default_rng(_SEED)
     scenario = demo_scenario(rng)
+    # A layout has its origin in the middle of the opening.
+    photos = demo_photos(scenario, frame_layout(*scenario.opening_mm).card, (0.0, 0.0), rng)
     texts = {
         "design.svg": scenario.drawing.svg,
         "frame.svg": frame_svg(*scenario.opening_mm),
         "job.toml": scenario.job_toml,
     }
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        write_scene(folder, fit=scenario.fit, photos=photos)
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
-        # The photo shows the frame as it is in the file, not as it is in memory.
-        card = read_frame(folder / "frame.svg").card
-        photos = demo_photos(scenario, card, (0.0, 0.0), rng)
-        write_scene(folder, fit=scenario.fit, photos=photos)
     except OSError as err:
         reason = err.strerror or err
         raise InputError(f"{folder}: cannot write the example ({reason}); give another folder") from err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import math
 from collections import Counter, defaultdict
 from typing import Any
@@ -17,6 +18,7 @@ from gapscan.errors import InputError
 FloatArray = NDArray[np.float64]
 
 # $INSUNITS (DXF reference, header variables): 0 unitless, 1 inch, 2 foot, 4 mm, 5 cm, 6 m
+_MOST_STEPS = 2000
 _UNIT_MM = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}
 
 
@@ -99,10 +101,42 @@ def _smooth(entity: Any, kind: str, chord: float) -> FloatArray | None:
         centre = np.array([entity.dxf.center.x, entity.dxf.center.y])
         return flatten_arc(centre, axes, start_rad=0.0, sweep_rad=2 * math.pi, chord_mm=chord)
     if kind == "SPLINE":
-        points = np.array([[p.x, p.y] for p in entity.flattening(chord)])
-        closed = entity.closed or np.hypot(*(points[0] - points[-1])) <= CLOSE_MM * chord / CHORD_MM
+        points = _spline(entity.construction_tool(), chord)
+        closed = np.hypot(*(points[0] - points[-1])) <= CLOSE_MM * chord / CHORD_MM
         return points if closed and len(points) > 2 else None
     return None
+
+
+def _spline(curve: Any, chord: float) -> FloatArray:
+    """A B-spline over its own domain, from knot ``degree`` to knot ``count``.
+
+    ezdxf flattens from the first knot to the last, which leaves the curve where the knots are not clamped
+    (closed periodic splines). Even steps within each knot span, doubled until the curve's middle lies within
+    the chord tolerance of each chord.
+    """
+    from scipy.interpolate import BSpline
+
+    control = np.array([[p.x, p.y] for p in curve.control_points])
+    weights = np.array(curve.weights() or np.ones(len(control)), dtype=float)
+    knots, degree = np.array(curve.knots(), dtype=float), int(curve.order) - 1
+    homogeneous = BSpline(knots, np.column_stack([control * weights[:, None], weights]), degree)
+
+    def at(t: FloatArray) -> FloatArray:
+        p = homogeneous(t)
+        return np.asarray(p[:, :2] / p[:, 2:])
+
+    spans = np.unique(knots[degree : len(control) + 1])
+    parts = [at(spans[:1])]
+    for t0, t1 in itertools.pairwise(spans):
+        steps = 2
+        while True:
+            points = at(np.linspace(t0, t1, 2 * steps + 1))
+            ends, middles = points[::2], points[1::2]
+            if np.hypot(*(middles - (ends[1:] + ends[:-1]) / 2).T).max() <= chord or steps > _MOST_STEPS:
+                break
+            steps *= 2
+        parts.append(ends[1:])
+    return np.concatenate(parts)
 
 
 def _bulged(

@@ -185,8 +185,8 @@ def _stations(
     for k, stretch in enumerate(stretches):
         line = _line(stretch)
         count = max(1, round(line.length / spacing_mm))
-        along: FloatArray = (np.arange(count) + 0.5) * (line.length / count)
-        s: FloatArray = (np.arange(count) + 0.5) * (line.length / count) + line.start
+        along = np.linspace(0.0, line.length, 2 * count + 1, dtype=np.float64)[1::2]
+        s: FloatArray = np.add(along, line.start, dtype=np.float64)
         xy = line.at(s)
         low, high = _bounds(line, s)
         tangent = _tangent(line, s, low, high)

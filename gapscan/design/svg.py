@@ -3,16 +3,16 @@
 Why svgelements, and how much of it. Weighed with one drawing of nested groups, ``use``, ``symbol``, nested
 ``svg``, hidden shapes and a length in cm:
 
-- svgpathtools 1.8.0 (wheel of 2026): stops with a ValueError at the length in cm; without it, leaves out every
-  ``use`` and nested ``svg``, draws what is hidden, and leaves units and ``viewBox`` to the caller.
+- svgpathtools 1.8.0 (wheel of 2026): stops with a ValueError at the length in cm; without it, leaves out
+  every ``use`` and nested ``svg``, draws what is hidden, and leaves units and ``viewBox`` to the caller.
 - picosvg 0.23.0 (2026): stops at the length in cm, and at a ``use`` with a plain ``href``.
-- svgelements 1.9.6 (2023, no release since): places every shape rightly and needs no other package, but takes a
-  millimetre as 3.7795296 px (5e-7 off), loses the ``id`` of a ``use``, draws what ``visibility`` hides, and
+- svgelements 1.9.6 (2023, no release since): places every shape rightly and needs no other package, but takes
+  a millimetre as 3.7795296 px (5e-7 off), loses the ``id`` of a ``use``, draws what ``visibility`` hides, and
   skips path data and transforms that it does not understand without a word.
 
 None reads the whole. svgelements is used for the two grammars where it is good, path data and transform lists
-(``svg_shapes.py``, which first refuses what it would skip); the tree is walked here, where names and notes come
-from. Stylesheets are followed for ``display`` and ``visibility`` only.
+(``svg_shapes.py``, which first refuses what it would skip); the tree is walked here, where names and notes
+come from. Stylesheets are followed for ``display`` and ``visibility`` only.
 """
 
 from __future__ import annotations
@@ -64,7 +64,8 @@ def read_svg(raw: bytes, *, source: str) -> tuple[list[Outline], list[str]]:
     if root.tag not in (_SVG + "svg", "svg"):
         raise InputError(f"{source}: not an SVG drawing (its root is <{_local(root)}>); save it as plain SVG")
     walk = _Walk(root, source)
-    walk.children(root, _State(*root_viewport(root, source)))
+    with np.errstate(all="ignore"):  # overflow shows as coordinates that are not finite, which are refused
+        walk.children(root, _State(*root_viewport(root, source)))
     return walk.outlines, walk.notes()
 
 
@@ -185,14 +186,10 @@ class _Walk:
         if not state.visible:
             self._ignored["hidden elements"].append(_label(element))
             return
-        with np.errstate(
-            all="ignore"
-        ):  # overflow shows as coordinates that are not finite, refused just below
-            runs = shape_runs(tag, element.attrib, state.to_mm, viewport=state.viewport, where=where)
+        runs = shape_runs(tag, element.attrib, state.to_mm, viewport=state.viewport, where=where)
         if not all(np.isfinite(run.points_mm).all() for run in runs):
             raise InputError(f"{where} has coordinates that are not finite numbers; draw it again")
         closed = [r for r in runs if r.closed or np.hypot(*(r.points_mm[0] - r.points_mm[-1])) <= CLOSE_MM]
-        closed = [r for r in closed if len(r.points_mm) > 2]
         if not runs:
             self._ignored["empty shapes"].append(_label(element))
         if len(closed) < len(runs):
@@ -200,11 +197,9 @@ class _Walk:
         if not closed:
             return
         name = element.get("id", "").strip()
-        stem = name if state.use_name is not None else ""
-        if state.use_name:
-            stem = state.use_name
-        if state.use_name is not None:
-            name = ""
+        stem = ""
+        if state.use_name is not None:  # the shape's own id may be drawn elsewhere, or by other clones
+            name, stem = "", state.use_name or name
         self.outlines.append(Outline(name=name, stem=stem, rings=tuple(r.points_mm for r in closed)))
 
     def _use(self, element: Element, state: _State, where: str) -> None:

@@ -64,8 +64,8 @@ class Stations:
     curvature_per_mm (N,)  signed curvature of the drawn line, smoothed over about 1 mm; positive where the line
                        bends towards the first piece (the first piece is convex there)
     junction_mm (N,)   distance along the line to the nearer end of its stretch, or to a nearer corner in it
-                       (direction change above 35°: the profile there is not that of a straight slit); inf on a
-                       closed stretch without corners
+                       (direction change above 35°: the profile there is not that of a straight slit); inf on
+                       a closed stretch without corners
     stretch     (N,)   index of the stretch
     """
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from gapscan.errors import PhotoError
 from gapscan.photo.camera import project
+from gapscan.photo.load import srgb_decode
 from gapscan.photo.types import Photo, Reference
 
 FloatArray = NDArray[np.float64]
@@ -26,6 +27,7 @@ class BareLight:
 
     relative_u: relative standard uncertainty of the level inside the assembly
     clipped_share: share of bare-light pixels at the encoding's top
+    colour (3,): linear red, green, blue of the bare light against its level
     """
 
     coefficients: FloatArray
@@ -33,6 +35,11 @@ class BareLight:
     scale_mm: float
     relative_u: float
     clipped_share: float
+    colour: FloatArray
+
+    def rgb(self, xy_mm: FloatArray) -> FloatArray:
+        """Linear red, green, blue (N, 3) of the bare lightbox at sheet points."""
+        return np.asarray(self.level(xy_mm)[:, None] * self.colour)
 
     def level(self, xy_mm: FloatArray) -> FloatArray:
         """Linear light (N,) of the bare lightbox at sheet points (N, 2)."""
@@ -54,7 +61,7 @@ def bare_light(photo: Photo, reference: Reference, *, sheet_height_mm: float) ->
     wide by an unknown amount.
     """
     name = Path(photo.path).name
-    xy, level, clipped = _samples(photo, reference, sheet_height_mm)
+    xy, level, clipped, rgb = _samples(photo, reference, sheet_height_mm)
     if len(xy) < 60:
         raise PhotoError(
             f"{name}: no bare lightbox to be seen round the assembly; use a frame with a few mm of light all round the fit"
@@ -65,6 +72,7 @@ def bare_light(photo: Photo, reference: Reference, *, sheet_height_mm: float) ->
             f"{name}: the bare lightbox is overexposed ({100 * share:.0f} % of it at full white), so no gap can be scaled; "
             "take the photo again one or two stops darker"
         )
+    level_all = level
     xy, level = xy[~clipped], level[~clipped]
     scale = float(np.abs(xy).max())
     log_level = np.log(level)
@@ -79,7 +87,7 @@ def bare_light(photo: Photo, reference: Reference, *, sheet_height_mm: float) ->
     best = min(t[0] for t in trials)
     held_rms, powers, A = next(t for t in trials if t[0] <= 1.15 * best)
     solution = _robust(A, log_level)
-    return BareLight(solution, powers, scale, float(max(0.003, held_rms)), share)
+    return BareLight(solution, powers, scale, float(max(0.003, held_rms)), share, np.median(rgb / level_all[:, None], axis=0))
 
 
 def _robust(A: FloatArray, y: FloatArray) -> FloatArray:
@@ -102,8 +110,8 @@ def _residual(A: FloatArray, y: FloatArray, fit: NDArray[np.bool_], test: NDArra
 
 def _samples(
     photo: Photo, reference: Reference, sheet_height_mm: float
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Bare-light samples of the opening on a grid: points (N, 2), light (N,), clipped (N,)."""
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray]:
+    """Bare-light samples of the opening on a grid: points (N, 2), light (N,), clipped (N,), linear RGB (N, 3)."""
     import cv2
 
     left, top, right, bottom = reference.opening_mm.bounds
@@ -119,4 +127,8 @@ def _samples(
     clear = cv2.erode(bright, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8), borderValue=0) > 0
     picked = np.flatnonzero(clear)
     picked = picked[:: max(1, len(picked) // 6000)]
-    return grid.reshape(-1, 2)[picked], light.ravel()[picked].astype(float), clipped.ravel()[picked] > 0
+    at = np.round(uv.reshape(-1, 2)[picked]).astype(int)
+    height, width = photo.light.shape
+    bgr = photo.display_bgr[np.clip(at[:, 1], 0, height - 1), np.clip(at[:, 0], 0, width - 1)]
+    rgb = srgb_decode(bgr[:, ::-1] / 255.0)
+    return grid.reshape(-1, 2)[picked], light.ravel()[picked].astype(float), clipped.ravel()[picked] > 0, rgb

@@ -12,6 +12,7 @@ from gapscan.errors import PhotoError
 from gapscan.job import Job
 from gapscan.measure.blur import Blur, estimate_blur
 from gapscan.measure.light import BareLight, bare_light
+from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
 from gapscan.measure.stations import Lines, PlacedStations, design_lines, place_stations
 from gapscan.measure.types import GapSurvey, Reason, RimEdges, SeamGaps
@@ -91,6 +92,8 @@ def _fit_seams(setting: _Setting, seams: PlacedStations) -> tuple[Blur, SlitFit,
     half_limit = _WOOD_MM + 0.25 + 4.5 * 2.0 * pitch
     offsets = np.arange(-np.ceil(half_limit / pitch), np.ceil(half_limit / pitch) + 1) * pitch
     profile = sample_profiles(setting.photo, reference, seams, offsets, centre0, height_mm=height, rows=setting.rows)
+    wood = wood_colour(setting.photo, reference, seams, centre0, height_mm=height)
+    profile = straighten(profile, wood, setting.bare.rgb(seams.xy_mm))
     blur = estimate_blur(offsets, profile, seams, level, width0, pitch)
     sigma = blur.sigma_mm(seams)
     half = np.minimum(_WOOD_MM + 3.5 * sigma + np.clip(width0, 0, 0.5) / 2, seams.room_mm - _ROOM_MARGIN_MM)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 _LARGEST_PX = 120_000_000
 _SMALLEST_SIDE_PX = 300
-_LUMA = np.array([0.299, 0.587, 0.114], dtype=np.float32)  # R, G, B
+LUMA_RGB = np.array([0.299, 0.587, 0.114], dtype=np.float32)  # R, G, B
 
 # EXIF tags (CIPA DC-008): the sub-IFD and what is read from it
 _EXIF_IFD, _FOCAL_LENGTH, _FOCAL_35MM = 0x8769, 37386, 41989
@@ -137,20 +137,23 @@ def _upright(pixels: NDArray[np.float32], orientation: int) -> NDArray[np.float3
 
 
 def _linear(display_bgr: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Encoded luma at 1/64 code steps (weights ×16384, sum 16384) through a table: one look-up a pixel."""
+    """Luma in 1/64 code steps (weights ×16384, which sum to 16384) through a table: one look-up a pixel."""
     table = srgb_decode(np.arange(255 * 64 + 1) / (255 * 64)).astype(np.float32)
-    steps = (
-        display_bgr[..., 2].astype(np.uint32) * 4899
-        + display_bgr[..., 1].astype(np.uint32) * 9617
-        + display_bgr[..., 0].astype(np.uint32) * 1868
-    ) >> 8
-    light = table[np.minimum(steps, 255 * 64)]
-    clipped = display_bgr.max(axis=2) >= 255
+    light = np.empty(display_bgr.shape[:2], np.float32)
+    clipped = np.empty(display_bgr.shape[:2], bool)
+    for top in range(0, len(light), 256):  # in bands that stay in the processor's cache
+        band = display_bgr[top : top + 256]
+        steps = band[..., 2] * np.uint32(4899)
+        steps += band[..., 1] * np.uint32(9617)
+        steps += band[..., 0] * np.uint32(1868)
+        steps >>= np.uint32(8)
+        np.take(table, steps, out=light[top : top + 256], mode="clip")
+        clipped[top : top + 256] = band.max(axis=2) == 255
     return light, clipped
 
 
 def _linear_deep(code_bgr: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    luma = code_bgr @ _LUMA[::-1]
+    luma = code_bgr @ LUMA_RGB[::-1]
     table = srgb_decode(np.arange(65536) / 65535).astype(np.float32)
     light = table[(luma * 65535 + 0.5).astype(np.uint16)]
     return light, code_bgr.max(axis=2) >= 1.0 - 1e-6

@@ -147,7 +147,8 @@ def _piece(decision: PieceDecision, state: PieceState | None) -> dict[str, Any]:
         "seen_fraction": 0.0,
         "reseat_mm": _pair(decision.reseat_mm),
     }
-    if state is not None:
+    # Of a piece that was not seen at all the fit only repeats its prior, which is no finding.
+    if state is not None and state.seen_fraction > 0.0:
         record |= {
             "undersize_mm": _number(state.undersize_mm),
             "shift_mm": _pair(state.shift_mm),

@@ -9,6 +9,7 @@ from gapscan.report.labels import place_labels, shorten
 from gapscan.report.types import Inspection
 
 NAME_UNITS = 3.0  # height of a name in hundredths of the picture
+_FEW = 8  # unsure pieces whose names still fit beside the others
 _SHOWN_DETAIL = 1.0 / 2000.0  # of the page: finer nodes than this are not worth their bytes
 
 
@@ -44,11 +45,12 @@ class DesignPicture:
 
 
 def design_picture(inspection: Inspection) -> DesignPicture:
-    """Shapes and labels of the whole design; only pieces that need a hand are named."""
+    """Shapes and labels of the whole design; pieces to recut or re-seat are named, unsure ones when few."""
     left, top, right, bottom = _extent(inspection)
     unit = max(right - left, bottom - top) / 100.0
     decisions = {decision.id: decision for decision in inspection.plan.decisions}
-    shapes, named = [], []
+    shapes: list[PieceShape] = []
+    actions: list[str] = []
     for piece in inspection.design.pieces:
         decision = decisions.get(piece.id)
         action = "unsure" if decision is None else str(decision.verdict)
@@ -56,8 +58,9 @@ def design_picture(inspection: Inspection) -> DesignPicture:
             action = "reseat"
         path = path_data(piece.polygon, simplify_mm=100.0 * unit * _SHOWN_DETAIL)
         shapes.append(PieceShape(piece.id, action, path))
-        if action != "keep":
-            named.append(piece)
+        actions.append(action)
+    calls = {"recut", "reseat"} if actions.count("unsure") > _FEW else {"recut", "reseat", "unsure"}
+    named = [p for p, action in zip(inspection.design.pieces, actions, strict=True) if action in calls]
     name = NAME_UNITS * unit
     texts = [shorten(piece.id, 16) for piece in named]
     anchors = [(p.polygon.representative_point().x, p.polygon.representative_point().y) for p in named]

@@ -95,7 +95,9 @@ def _tint_recuts(canvas: Image, inspection: Inspection, to_canvas: _Mapping, lin
             points = to_canvas(ring)
             if len(points) < 3 or not np.isfinite(points).all():
                 continue
-            corners = [(float(x), float(y)) for x, y in points]
+            corners = [(float(x), float(y)) for x, y in _thinned(points, 2.0 * line_px)]
+            if len(corners) < 3:
+                continue
             fill.polygon(corners, fill=0 if number else 90)
             outline.line([*corners, corners[0]], fill=255, width=round(4.2 * line_px), joint="curve")
     canvas.paste(RECUT, (0, 0), mask)
@@ -112,7 +114,7 @@ def _draw_seam(draw: ImageDraw, seam: SeamGaps, px: FloatArray, top_mm: float, l
         index = np.flatnonzero((seam.stations.stretch == stretch) & finite)
         runs += [run for run in np.split(index, np.flatnonzero(np.diff(index) > 1) + 1) if run.size]
     for run in runs:
-        _line(draw, _ends(px[run]), _CASING, 2.2 * line_px)
+        _line(draw, _thinned(_ends(px[run]), 1.5 * line_px), _CASING, 2.2 * line_px)
     for run in runs:
         edges = _ends(px[run])
         seen = seam.seen[run]
@@ -136,6 +138,19 @@ def _ends(points: FloatArray) -> FloatArray:
     line[0] = points[0] - 0.5 * (points[1] - points[0])
     line[-1] = points[-1] + 0.5 * (points[-1] - points[-2])
     return line
+
+
+def _thinned(points: FloatArray, spacing_px: float) -> FloatArray:
+    """Fewer points on the same line, ends kept: joints closer than the line is wide draw spikes."""
+    import shapely
+
+    dense = shapely.simplify(shapely.LineString(points), 0.25)
+    coords = np.asarray(dense.coords)
+    kept = [0]
+    for k in range(1, len(coords) - 1):
+        if np.hypot(*(coords[k] - coords[kept[-1]])) >= spacing_px:
+            kept.append(k)
+    return np.asarray(coords[[*kept, len(coords) - 1]])
 
 
 def _dashes(draw: ImageDraw, points: FloatArray, line_px: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from importlib.resources import files
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gapscan.report.archive import fit_json
@@ -50,7 +51,7 @@ def report_html(inspection: Inspection, overlay: Image) -> str:
         widest_words=widest,
         design=design_picture(inspection),
         job=inspection.job,
-        source=inspection.design.source,
+        source=PurePath(inspection.design.source).name,
         photo_uri="data:image/jpeg;base64," + base64.b64encode(jpeg_bytes(overlay)).decode("ascii"),
         photo_size=overlay.size,
         not_seen=NOT_SEEN,

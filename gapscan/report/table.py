@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _WIDE = 76  # columns from which a table reads better than stacked lines
-_MOST = 12  # ids or cautions shown before "and more"
+_MOST = 12  # unsure pieces, ids or notes shown before "and more"
 
 
 def print_table(inspection: Inspection, console: Console) -> None:
@@ -32,8 +32,10 @@ def print_table(inspection: Inspection, console: Console) -> None:
     _print_list(
         console, "Unsure (photograph these again)", "bold yellow",
         ("piece", "seen", "widest gap, mm", "why"),
-        [(line.id, line.seen, _bare(line.widest), line.cause) for line in found.unsure],
+        [(line.id, line.seen, _bare(line.widest), line.cause) for line in found.unsure[:_MOST]],
     )  # fmt: skip
+    if len(found.unsure) > _MOST:
+        _print(console, f"… and {len(found.unsure) - _MOST} more unsure pieces, listed in report.html", "")
     _print_unseen(console, found)
     if not found.feasible:
         seams = _enough(found.blocking_seams)

@@ -55,10 +55,12 @@ def cut_piece(
 
 
 def _inset(polygon: Polygon, by_mm: float) -> Polygon:
-    """Offset inward (outward when negative): mitred when growing, rounded re-entrant corners when shrinking."""
+    """Offset inward (outward when negative): mitred when growing, rounded re-entrant corners when
+    shrinking."""
     if by_mm == 0.0:
         return polygon
-    # A beam that walks round a re-entrant corner leaves it round; a corner that is grown is drawn with a mitre.
+    # A beam that walks round a re-entrant corner leaves it round; a corner that is grown is drawn with a
+    # mitre.
     style = "round" if by_mm > 0 else "mitre"
     return largest(polygon.buffer(-by_mm, join_style=style, quad_segs=6, mitre_limit=4.0))
 
@@ -71,7 +73,9 @@ def _roughen(polygon: Polygon, loss: EdgeLoss, rng: np.random.Generator) -> tupl
         s = _samples(ring, count)
         points = shapely.get_coordinates(shapely.line_interpolate_point(ring, s))
         ahead, behind = np.roll(points, -2, axis=0) - points, points - np.roll(points, 2, axis=0)
-        bend = np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
+        bend = np.arctan2(
+            ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1)
+        )
         tangent = ahead + behind
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-12)
         inward = np.column_stack([-tangent[:, 1], tangent[:, 0]])  # the piece lies left of its oriented rings
@@ -91,7 +95,7 @@ def _roughen(polygon: Polygon, loss: EdgeLoss, rng: np.random.Generator) -> tupl
 
 
 def _samples(ring: LinearRing, count: int) -> FloatArray:
-    """Even places along a ring, the nearest of them moved onto each sharp vertex so that no corner is cut off."""
+    """Even places along a ring, the nearest of them moved onto each sharp vertex: no corner is cut off."""
     vertices = shapely.get_coordinates(ring)[:-1]
     bits = np.roll(vertices, -1, axis=0) - vertices
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*bits.T))[:-1]])

@@ -22,10 +22,27 @@ DOWN = ("border-",)  # laid face down on the laser bed
 OFFSET_MM = 0.08
 
 _GRAIN_DEG = (
-    ("border-left", 90.0), ("border-right", 90.0), ("border", 0.0), ("sky", 2.0), ("water", 0.0), ("glint", 0.0),
-    ("hill", -12.0), ("reed", 86.0), ("mace", 88.0), ("bank", 8.0), ("bird-wing", -28.0), ("bird-tail", -40.0),
-    ("bird-body", -25.0), ("bird-neck", 70.0), ("bird-leg", 85.0), ("bird-bill", 12.0), ("sun", 45.0),
+    ("border-left", 90.0),
+    ("border-right", 90.0),
+    ("border", 0.0),
+    ("sky", 2.0),
+    ("water", 0.0),
+    ("glint", 0.0),
+    ("hill", -12.0),
+    ("reed", 86.0),
+    ("mace", 88.0),
+    ("bank", 8.0),
+    ("bird-wing", -28.0),
+    ("bird-tail", -40.0),
+    ("bird-body", -25.0),
+    ("bird-neck", 70.0),
+    ("bird-leg", 85.0),
+    ("bird-bill", 12.0),
+    ("sun", 45.0),
 )
+
+# roll_deg and look_at_mm of the photos
+_VIEWS = ((1.5, (0.0, 0.0)), (181.0, (0.0, 0.0)), (-1.0, (4.0, 3.0)), (179.5, (4.0, -3.0)))
 
 
 @dataclass(frozen=True)
@@ -49,7 +66,9 @@ class DemoScenario:
     shifted: tuple[str, ...]
 
 
-def demo_scenario(rng: np.random.Generator, *, equivalent_mm: float = 26.0, photo_count: int = 1) -> DemoScenario:
+def demo_scenario(
+    rng: np.random.Generator, *, equivalent_mm: float = 26.0, photo_count: int = 1
+) -> DemoScenario:
     """The demonstration's design, job, fit and camera settings; the scale frame's card is not needed yet.
 
     equivalent_mm  35 mm-equivalent focal length; a longer lens stands farther off and sees into more seams
@@ -89,7 +108,7 @@ def demo_photos(
 
 def _scene(number: int, equivalent_mm: float) -> SceneSettings:
     """The first photo straight; the others with frame and sheet turned or moved together under the camera."""
-    roll_deg, look_at = ((1.5, (0.0, 0.0)), (181.0, (0.0, 0.0)), (-1.0, (4.0, 3.0)), (179.5, (4.0, -3.0)))[number]
+    roll_deg, look_at = _VIEWS[number]
     return SceneSettings(
         camera=CameraSettings(
             width_px=4032,
@@ -139,7 +158,8 @@ def _job_toml() -> str:
     ]
     for prefix in DOWN:
         lines += [f'[pieces."{prefix}*"]', 'facing = "down"', ""]
-    # the first prefix that fits gives the material, but in a job file the last pattern wins: turn the order round
+    # the first prefix that fits gives the material, but in a job file the last pattern wins: turn the
+    # order round
     for prefix, material in reversed(MATERIALS):
         lines += [f'[pieces."{prefix}*"]', f'material = "{material}"', ""]
     return "\n".join(lines)

@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 
 
 def cells(seed: int, *, count: int = 24, width_mm: float = 150.0, height_mm: float = 100.0) -> Drawing:
-    """A panel of ``count`` cells with smooth shared boundaries: an evened-out Voronoi diagram, gently warped."""
+    """A panel of ``count`` cells with smooth shared boundaries: an even Voronoi diagram, gently warped."""
     rng = np.random.default_rng(seed)
     panel = box(0.0, 0.0, width_mm, height_mm)
     points = rng.uniform((0, 0), (width_mm, height_mm), (count, 2))
@@ -112,7 +112,9 @@ def inlays(seed: int, *, count: int = 18, width_mm: float = 150.0, height_mm: fl
         shape = affinity.translate(shape, x, y).simplify(0.0015)
         shapes[f"{kind}-{number:02d}"] = shapely.transform(shape, lambda xy: np.round(xy, 4))
     return make_drawing(
-        shapes, (width_mm, height_mm), title="Inlays",
+        shapes,
+        (width_mm, height_mm),
+        title="Inlays",
         fills={name: "#5c3a21" if name == "ground" else "#e6d3a8" for name in shapes},
     )
 
@@ -128,7 +130,11 @@ def _motif(kind: str, radius_mm: float) -> Polygon:
     if kind == "drop":
         x, y = np.cos(turn), 0.8 * np.sin(turn) * np.abs(np.sin(turn / 2)) ** 0.8
         return Polygon(radius_mm * np.column_stack([x, y]))
-    r = {"dot": 0.8 + 0.0 * turn, "petal": 0.75 + 0.2 * np.cos(4 * turn), "star": 0.78 + 0.2 * np.cos(5 * turn)}[kind]
+    r = {
+        "dot": 0.8 + 0.0 * turn,
+        "petal": 0.75 + 0.2 * np.cos(4 * turn),
+        "star": 0.78 + 0.2 * np.cos(5 * turn),
+    }[kind]
     return Polygon(radius_mm * np.column_stack([r * np.cos(turn), r * np.sin(turn)]))
 
 
@@ -142,7 +148,10 @@ def strips(seed: int, *, count: int = 9, width_mm: float = 170.0, height_mm: flo
     for k in range(1, count):
         phase, length = rng.uniform(0, 2 * np.pi, 2), rng.uniform((38, 18), (75, 34))
         swing = pitch * np.array([0.2, 0.08])
-        rows.append(k * pitch + (swing[:, None] * np.sin(2 * np.pi * x / length[:, None] + phase[:, None])).sum(axis=0))
+        rows.append(
+            k * pitch
+            + (swing[:, None] * np.sin(2 * np.pi * x / length[:, None] + phase[:, None])).sum(axis=0)
+        )
     rows.append(np.full_like(x, height_mm))
     lines = [panel.boundary] + [
         LineString(np.column_stack([x, row])).intersection(panel) for row in rows[1:-1]
@@ -150,9 +159,13 @@ def strips(seed: int, *, count: int = 9, width_mm: float = 170.0, height_mm: flo
     for k in range(count):
         if k % 3 == 1:
             at = float(rng.uniform(0.3, 0.7)) * width_mm
-            strip = Polygon(np.vstack([np.column_stack([x, rows[k]]), np.column_stack([x, rows[k + 1]])[::-1]]))
+            strip = Polygon(
+                np.vstack([np.column_stack([x, rows[k]]), np.column_stack([x, rows[k + 1]])[::-1]])
+            )
             y0, y1 = k * pitch - pitch, (k + 2) * pitch
-            joint = LineString(smooth_curve([(at - 3, y0), (at + 2, y0 + pitch), (at - 1, y1 - pitch), (at + 3, y1)]))
+            joint = LineString(
+                smooth_curve([(at - 3, y0), (at + 2, y0 + pitch), (at - 1, y1 - pitch), (at + 3, y1)])
+            )
             lines.append(joint.intersection(strip))
     shapes = {f"strip-{i:02d}": p for i, p in enumerate(faces(lines, keep=panel), 1)}
     return make_drawing(shapes, (width_mm, height_mm), title="Strips")

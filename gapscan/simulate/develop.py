@@ -47,8 +47,13 @@ class DevelopSettings:
 
 
 def srgb_encode(linear: NDArray[Any]) -> NDArray[Any]:
-    """Linear light 0..1 to encoded 0..1: IEC 61966-2-1, 12.92 L up to 0.0031308, else 1.055 L^(1/2.4) − 0.055."""
-    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055)
+    """Linear light 0..1 to encoded 0..1.
+
+    IEC 61966-2-1: 12.92 L up to 0.0031308, else 1.055 L^(1/2.4) − 0.055.
+    """
+    return np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055
+    )
 
 
 def gaussian_blur(image: Image, sigma_px: float) -> Image:
@@ -60,7 +65,12 @@ def gaussian_blur(image: Image, sigma_px: float) -> Image:
     reach = max(int(np.ceil(5.0 * sigma_px)), 1)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
     kernel /= kernel.sum()
-    return np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT), np.float32)
+    return np.asarray(
+        cv2.sepFilter2D(
+            np.asarray(image, np.float32), cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT
+        ),
+        np.float32,
+    )
 
 
 def expose(channel: Image, settings: DevelopSettings) -> Image:
@@ -87,7 +97,9 @@ def encode(channel: Image, settings: DevelopSettings, rng: np.random.Generator) 
     """Sensor and software for one channel: noise, sRGB, sharpening, tone curve; encoded values in 0..1."""
     noisy = channel
     if settings.shot_noise > 0.0 or settings.read_noise > 0.0:
-        spread = np.sqrt(np.float32(settings.shot_noise) * np.maximum(channel, 0) + np.float32(settings.read_noise**2))
+        spread = np.sqrt(
+            np.float32(settings.shot_noise) * np.maximum(channel, 0) + np.float32(settings.read_noise**2)
+        )
         noisy = channel + spread * rng.standard_normal(channel.shape, dtype=np.float32)
     # the published formula, through a fine table: 2¹⁶ steps of linear light would be too coarse near black,
     # so the table runs over the square root
@@ -150,7 +162,7 @@ def picture_file(rgb: NDArray[Any], settings: DevelopSettings, *, equivalent_mm:
 
 
 def _exif(settings: DevelopSettings, equivalent_mm: float) -> Any:
-    """Orientation (274), FocalLength (37386, a sensor 5.6 times smaller assumed), FocalLengthIn35mmFilm (41989)."""
+    """EXIF tags 274 Orientation, 37386 FocalLength (crop factor 5.6), 41989 FocalLengthIn35mmFilm."""
     from PIL import Image as Pillow
     from PIL.TiffImagePlugin import IFDRational
 

@@ -1,7 +1,7 @@
 """From curves to a marquetry drawing: node, thin, polygonise, name, write as SVG.
 
-Neighbours share their boundary exactly, because every boundary line is computed once and rounded to the digits
-that the SVG carries before faces are formed.
+Neighbours share their boundary exactly, because every boundary line is computed once and rounded to the
+digits that the SVG carries before faces are formed.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from gapscan.design.types import Design, Piece
 
 FloatArray = NDArray[np.float64]
 
-_CHORD_MM = 0.0015   # deviation allowed between a curve and its polyline
-_DIGITS = 4          # 0.1 µm
+_CHORD_MM = 0.0015  # deviation allowed between a curve and its polyline
+_DIGITS = 4  # 0.1 µm
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,8 @@ class Drawing:
     """A drawing of our own.
 
     svg      the file's text, mm, with a viewBox in the same mm
-    shapes   id -> outline as drawn, in drawing order (a later shape lies on top and is let into the earlier ones)
+    shapes   id -> outline as drawn, in drawing order (a later shape lies on top and is let into the
+             earlier ones)
     size_mm  width, height
     """
 
@@ -45,7 +46,9 @@ class Drawing:
         for i, name in enumerate(names):
             above = [self.shapes[names[j]] for j in tree.query(self.shapes[name]) if j > i]
             above = [shape for shape in above if shape.intersection(self.shapes[name]).area > 1e-6]
-            found[name] = self.shapes[name].difference(shapely.union_all(above)) if above else self.shapes[name]
+            found[name] = (
+                self.shapes[name].difference(shapely.union_all(above)) if above else self.shapes[name]
+            )
         return found
 
     def design(self) -> Design:
@@ -56,7 +59,11 @@ class Drawing:
 
 
 def make_drawing(
-    shapes: Mapping[str, Polygon], size_mm: tuple[float, float], *, title: str, fills: Mapping[str, str] | None = None
+    shapes: Mapping[str, Polygon],
+    size_mm: tuple[float, float],
+    *,
+    title: str,
+    fills: Mapping[str, str] | None = None,
 ) -> Drawing:
     """Write the shapes as SVG paths; ``fills`` gives colours by id (any CSS colour)."""
     width, height = size_mm
@@ -86,7 +93,9 @@ def _short(value: float) -> str:
     return "0" if text == "-0" else text
 
 
-def smooth_curve(points: Iterable[tuple[float, float]], *, closed: bool = False, step_mm: float = 0.1) -> FloatArray:
+def smooth_curve(
+    points: Iterable[tuple[float, float]], *, closed: bool = False, step_mm: float = 0.1
+) -> FloatArray:
     """A cubic spline through the points, chord-length parameter, sampled every ``step_mm``; (N, 2).
 
     A closed curve repeats its first point at the end.
@@ -111,7 +120,7 @@ def closed_shape(points: Iterable[tuple[float, float]]) -> Polygon:
 
 
 def blade(spine: Iterable[tuple[float, float]], widths_mm: Iterable[float]) -> Polygon:
-    """A long shape along a smooth spine, with its full width given at even steps from foot to tip; round ends."""
+    """A long shape along a smooth spine, its full width given at even steps from foot to tip; round ends."""
     line = smooth_curve(spine)
     given = np.array(list(widths_mm), dtype=np.float64)
     along = np.linspace(0.0, 1.0, len(line))
@@ -123,7 +132,9 @@ def blade(spine: Iterable[tuple[float, float]], widths_mm: Iterable[float]) -> P
     tangent = np.gradient(line, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    body = Polygon(np.vstack([line + half[:, None] * normal, (line - half[:, None] * normal)[::-1]])).buffer(0)
+    body = Polygon(np.vstack([line + half[:, None] * normal, (line - half[:, None] * normal)[::-1]])).buffer(
+        0
+    )
     ends = [shapely.Point(line[0]).buffer(half[0], 32), shapely.Point(line[-1]).buffer(half[-1], 32)]
     return largest(shapely.union_all([body, *ends]))
 
@@ -135,7 +146,8 @@ def largest(geometry: BaseGeometry) -> Polygon:
 
 
 def faces(lines: Iterable[BaseGeometry], *, keep: Polygon | None = None) -> list[Polygon]:
-    """Faces between lines: noded, each run between junctions thinned to the chord tolerance, rounded, polygonised.
+    """Faces between lines: noded, each run between junctions thinned to the chord tolerance, rounded,
+    polygonised.
 
     ``keep`` drops faces outside of it. Sorted by the place of their centre, in reading order.
     """
@@ -152,8 +164,10 @@ def faces(lines: Iterable[BaseGeometry], *, keep: Polygon | None = None) -> list
 def paint(layers: Mapping[str, Polygon], *, canvas: Polygon, smallest_mm2: float) -> dict[str, Polygon]:
     """Layers from back to front to pieces that share boundaries exactly.
 
-    What lies outside of ``canvas`` is cut off. Every face belongs to the front-most layer above it. Parts smaller than ``smallest_mm2`` go to the neighbour they
-    share the longest boundary with; a layer left in several parts gives several pieces: name, name-b, name-c ...
+    What lies outside of ``canvas`` is cut off. Every face belongs to the front-most layer above it. Parts
+    smaller than ``smallest_mm2`` go to the neighbour they
+    share the longest boundary with; a layer left in several parts gives several pieces: name, name-b,
+    name-c ...
     """
     names = list(layers)
     lines = [canvas.boundary] + [layer.boundary.intersection(canvas) for layer in layers.values()]

@@ -15,6 +15,7 @@ from gapscan.design.types import Seam
 FloatArray = NDArray[np.float64]
 
 _INSIDE_MM = 0.03  # a place that belongs to a piece as drawn, seen from the seam
+_FARTHEST_MM = 0.3
 _REACHES_MM = (0.3, 0.9)  # short first: a long probe may reach through the tip of a narrow piece
 
 
@@ -33,8 +34,8 @@ class SeamStations:
 def stations_along(seam: Seam, first: Polygon, *, step_mm: float = 0.5, ends: bool = False) -> SeamStations:
     """Evenly spaced stations along a seam, half a step from the ends of each stretch.
 
-    ``first`` is the drawn outline of the seam's first piece; it decides the side of the normals. ``ends`` adds a
-    station close to each end of each stretch.
+    ``first`` is the drawn outline of the seam's first piece; it decides the side of the normals. ``ends``
+    adds a station close to each end of each stretch.
     """
     s_all, xy_all, normal_all = [], [], []
     done = 0.0
@@ -44,7 +45,7 @@ def stations_along(seam: Seam, first: Polygon, *, step_mm: float = 0.5, ends: bo
         length = np.hypot(bits[:, 0], bits[:, 1])
         bits, length = bits[length > 0], length[length > 0]
         along = np.concatenate([[0.0], np.cumsum(length)])
-        count = max(int(round(along[-1] / step_mm)), 1)
+        count = max(round(float(along[-1]) / step_mm), 1)
         s = (np.arange(count) + 0.5) * along[-1] / count
         if ends and along[-1] > 0.1:
             s = np.concatenate([[0.03], s, [along[-1] - 0.03]])
@@ -80,16 +81,20 @@ def gaps_along(first: Polygon, second: Polygon, xy_mm: FloatArray, normal: Float
         near = shapely.union_all(shapely.buffer(probes, 0.05, quad_segs=1))
         low = _own_run(first.intersection(near), probes, xy, n, -_INSIDE_MM)[:, 1]
         high = _own_run(second.intersection(near), probes, xy, n, _INSIDE_MM)[:, 0]
-        gap[todo] = high - low
+        # a run that begins so far on the wrong side is another part of the piece; its own edge is cut
+        # away here
+        astray = (low > _FARTHEST_MM) | (high < -_FARTHEST_MM)
+        gap[todo] = np.where(astray, np.nan, high - low)
     return gap
 
 
 def _own_run(
     shape: BaseGeometry, probes: NDArray[np.object_], xy: FloatArray, n: FloatArray, at_mm: float
 ) -> FloatArray:
-    """Where each probe is inside the shape: start and end (N, 2) of the run nearest to ``at_mm``; NaN if none.
+    """Where each probe is inside the shape: start and end (N, 2) of the run nearest ``at_mm``, or NaN.
 
-    Near a narrow tip a probe can pass through the neighbour into the same piece again; that run is not the edge.
+    Near a narrow tip a probe can pass through the neighbour into the same piece again; that run is not
+    the edge.
     """
     shapely.prepare(shape)
     runs, index = shapely.get_parts(shapely.intersection(shape, probes), return_index=True)

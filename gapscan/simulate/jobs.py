@@ -18,6 +18,7 @@ from gapscan.simulate.shop import DryFit, ShopSettings, cut_and_tape
 
 _MOAT_MM = 5.0
 _SMALLEST_FAULTY_MM2 = 60.0
+_SLIMMEST_FAULTY_MM = 1.0  # area by perimeter
 _MATERIALS = ("maple", "walnut", "pear", "holly", "cherry", "ash")
 
 
@@ -103,7 +104,8 @@ def acceptance_jobs(*, equivalent_mm: float | None = None, photo_count: int = 1)
     photo_count    photos a job, 1 to 4
     """
     return tuple(
-        _spec(number, plan, equivalent_mm or plan.equivalent_mm, photo_count) for number, plan in enumerate(_PLANS, 1)
+        _spec(number, plan, equivalent_mm or plan.equivalent_mm, photo_count)
+        for number, plan in enumerate(_PLANS, 1)
     )
 
 
@@ -137,7 +139,7 @@ def _spec(number: int, plan: _Plan, equivalent_mm: float, photo_count: int) -> J
     ids = [piece.id for piece in design.pieces]
     chosen = _apart(design, len(plan.faults) + plan.pushed, rng)
     recut, shifted = chosen[: len(plan.faults)], chosen[len(plan.faults) :]
-    facing: dict[str, Facing] = {name: "down" for name in ids[1::2]} if plan.alternate else {}
+    facing: dict[str, Facing] = dict.fromkeys(ids[1::2], "down") if plan.alternate else {}
     shop = ShopSettings(
         undersize_mm=dict(zip(recut, plan.faults, strict=True)),
         shift={name: _push(rng) for name in shifted},
@@ -179,7 +181,7 @@ def _spec(number: int, plan: _Plan, equivalent_mm: float, photo_count: int) -> J
 
 
 def _apart(design: Design, count: int, rng: np.random.Generator) -> list[str]:
-    """Pieces to be faulty: not too small, and no two of them neighbours, so that the recut list is beyond dispute."""
+    """Pieces to be faulty: not too small, and no two neighbours, so that the recut list is beyond dispute."""
     beside: dict[str, set[str]] = {piece.id: set() for piece in design.pieces}
     for seam in design.seams:
         a, b = seam.pieces
@@ -187,8 +189,12 @@ def _apart(design: Design, count: int, rng: np.random.Generator) -> list[str]:
         beside[b].add(a)
     # a ground that all the others lie in is never the one to recut
     able = [
-        p.id for p in design.pieces
-        if p.polygon.area >= _SMALLEST_FAULTY_MM2 and 2 * len(beside[p.id]) < len(design.pieces) and beside[p.id]
+        p.id
+        for p in design.pieces
+        if p.polygon.area >= _SMALLEST_FAULTY_MM2
+        and p.polygon.area / p.polygon.length > _SLIMMEST_FAULTY_MM
+        and 2 * len(beside[p.id]) < len(design.pieces)
+        and beside[p.id]
     ]
     found: list[str] = []
     for index in rng.permutation(len(able)):

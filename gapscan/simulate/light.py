@@ -56,7 +56,8 @@ class LightSettings:
 class Solid:
     """Something flat and opaque on the lightbox, in table coordinates (mm).
 
-    lower, upper  outlines of its faces; upper_mm is the height of the upper one (the lower one lies on the glass)
+    lower, upper  outlines of its faces; upper_mm is the height of the upper one (the lower one lies on
+                  the glass)
     material      "" for the card
     grain_deg     direction of the grain in the picture
     seed          of its grain
@@ -73,8 +74,8 @@ class Solid:
 def silhouette(camera: PinholeCamera, solid: Solid) -> BaseGeometry:
     """Pixels' plane region whose rays hit the solid: its lower face, its upper face.
 
-    A ray passes between two solids exactly when it misses all lower outlines at the glass and all upper ones at
-    their height: walls and rays are straight, so what is clear at both faces is clear between them.
+    A ray passes between two solids exactly when it misses all lower outlines at the glass and all upper
+    ones at their height: walls and rays are straight, so what is clear at both faces is clear between them.
     """
     lower = project_outline(camera, solid.lower, 0.0)
     upper = project_outline(camera, solid.upper, solid.upper_mm)
@@ -92,8 +93,11 @@ def open_share(regions: Sequence[BaseGeometry], shape: tuple[int, int]) -> Image
     return opaque
 
 
-def bare_light(camera: PinholeCamera, settings: LightSettings, box_region: BaseGeometry, shape: tuple[int, int]) -> Image:
-    """Brightness of the bare lightbox relative to ``level``; 0 beyond the lightbox's limits; (H, W) float32."""
+def bare_light(
+    camera: PinholeCamera, settings: LightSettings, box_region: BaseGeometry, shape: tuple[int, int]
+) -> Image:
+    """Brightness of the bare lightbox relative to ``level``; 0 beyond the lightbox's limits; (H, W)
+    float32."""
     rows, columns = shape
     half = max(rows, columns) / 2
     v = ((np.arange(rows, dtype=np.float32) - camera.principal_px[1]) / half)[:, None]
@@ -130,11 +134,13 @@ def wood_glow(
         for channel, passes in zip(channels, tint, strict=True):
             channel[window.slices] += np.float32(passes) * share
     for channel in channels:
-        channel /= weight
+        np.divide(channel, weight, out=channel)
     return channels
 
 
-def _grain(window: Window, grain_deg: float, seed: int, *, along_px: float = 90.0, across_px: float = 4.0) -> Image:
+def _grain(
+    window: Window, grain_deg: float, seed: int, *, along_px: float = 90.0, across_px: float = 4.0
+) -> Image:
     """Streaks along the grain, mean 0, about ±1; looked up in a smooth random table that repeats."""
     import cv2
 
@@ -146,4 +152,6 @@ def _grain(window: Window, grain_deg: float, seed: int, *, along_px: float = 90.
     u = np.arange(window.width, dtype=np.float32)[None, :]
     along = (np.float32(np.cos(a) / along_px) * u + np.float32(np.sin(a) / along_px) * v) % 256
     across = (np.float32(-np.sin(a) / across_px) * u + np.float32(np.cos(a) / across_px) * v) % 256
-    return np.asarray(cv2.remap(table, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), dtype=np.float32)
+    return np.asarray(
+        cv2.remap(table, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), dtype=np.float32
+    )

@@ -1,7 +1,7 @@
 """The simulated camera: where a point above the lightbox falls in the picture.
 
-Written on its own, from the textbook model (pinhole, radial distortion x' = x (1 + k1 r² + k2 r⁴)); it shares no
-code with the measuring side, because it is the judge of that side.
+Written on its own, from the textbook model (pinhole, radial distortion x' = x (1 + k1 r² + k2 r⁴)); it
+shares no code with the measuring side, because it is the judge of that side.
 
 World coordinates ("table"): x right, y down, origin at the centre of the frame's opening, height above the
 lightbox towards the camera. Pixels are (u, v), pixel centres at integers.
@@ -49,7 +49,9 @@ class CameraSettings:
         """Focal length in pixels from the 35 mm-equivalent one."""
         if self.equivalent_by == "width":
             return self.equivalent_mm / 36.0 * max(self.width_px, self.height_px)
-        return self.equivalent_mm / float(np.hypot(36.0, 24.0)) * float(np.hypot(self.width_px, self.height_px))
+        return (
+            self.equivalent_mm / float(np.hypot(36.0, 24.0)) * float(np.hypot(self.width_px, self.height_px))
+        )
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,8 @@ def place_camera(settings: CameraSettings) -> PinholeCamera:
 def fill_picture(
     settings: CameraSettings, outline_mm: FloatArray, *, most_px_per_mm: float = 1e3, rim_px: float = 12.0
 ) -> CameraSettings:
-    """Bring the camera as near as the picture allows: all of ``outline_mm`` (N, 2) inside, ``rim_px`` to spare.
+    """Bring the camera as near as the picture allows: all of ``outline_mm`` (N, 2) inside, ``rim_px`` to
+    spare.
 
     Halving of an interval over ``px_per_mm``; never more than ``most_px_per_mm``.
     """
@@ -136,8 +139,8 @@ def project_outline(
 ) -> BaseGeometry:
     """Outline (mm, table coordinates) at one height to pixel coordinates.
 
-    Edges are densified to ``step_mm`` first, so that the lens's bend of straight edges is followed: at 0.3 mm the
-    sagitta left is far below a thousandth of a pixel.
+    Edges are densified to ``step_mm`` first, so that the lens's bend of straight edges is followed: at
+    0.3 mm the sagitta left is far below a thousandth of a pixel.
     """
     dense = shapely.segmentize(geometry, step_mm)
     return shapely.transform(dense, lambda xy: camera.project(xy, height_mm))

@@ -13,13 +13,31 @@ WIDTH_MM, HEIGHT_MM, BORDER_MM = 180.0, 120.0, 7.0
 
 # id prefix -> veneer; the first that fits counts
 MATERIALS: tuple[tuple[str, str], ...] = (
-    ("border", "walnut"), ("sun-halo", "pear"), ("sun", "holly"), ("sky", "maple"), ("hill-1", "pear"),
-    ("hill", "cherry"), ("water", "ash"), ("glint", "holly"), ("bank", "walnut"), ("bird-wing", "walnut"),
-    ("bird-crest", "walnut"), ("bird-tail", "walnut"), ("bird-bill", "pear"), ("bird-leg", "pear"),
-    ("bird", "holly"), ("reed", "cherry"), ("mace", "walnut"),
+    ("border", "walnut"),
+    ("sun-halo", "pear"),
+    ("sun", "holly"),
+    ("sky", "maple"),
+    ("hill-1", "pear"),
+    ("hill", "cherry"),
+    ("water", "ash"),
+    ("glint", "holly"),
+    ("bank", "walnut"),
+    ("bird-wing", "walnut"),
+    ("bird-crest", "walnut"),
+    ("bird-tail", "walnut"),
+    ("bird-bill", "pear"),
+    ("bird-leg", "pear"),
+    ("bird", "holly"),
+    ("reed", "cherry"),
+    ("mace", "walnut"),
 )
 _TINTS = {
-    "walnut": "#5b3d2a", "pear": "#c58f66", "holly": "#f3ead2", "maple": "#e7cf9f", "cherry": "#9c5f3c", "ash": "#cdb892",
+    "walnut": "#5b3d2a",
+    "pear": "#c58f66",
+    "holly": "#f3ead2",
+    "maple": "#e7cf9f",
+    "cherry": "#9c5f3c",
+    "ash": "#cdb892",
 }
 
 
@@ -122,16 +140,39 @@ def _bird() -> dict[str, Polygon]:
         "bird-leg-2": blade([(76, 74), (79, 87), (77, 92), (80.5, 111)], (3.2, 2.4, 2.5, 2.3)),
         "bird-tail": closed_shape([(58, 67), (50, 73), (43, 80.5), (46, 80), (55, 77), (64, 74)]),
         "bird-body": closed_shape(
-            [(90, 52.5), (94.5, 60), (90, 70), (80, 77.5), (68, 79), (57, 74.5), (56, 66), (66, 58.5), (79, 54)]
+            [
+                (90, 52.5),
+                (94.5, 60),
+                (90, 70),
+                (80, 77.5),
+                (68, 79),
+                (57, 74.5),
+                (56, 66),
+                (66, 58.5),
+                (79, 54),
+            ]
         ),
         "bird-neck": blade(
-            [(86, 61), (95, 55), (94, 46), (86.5, 39), (86.5, 30), (93, 24.5)], (13.0, 9.0, 6.4, 5.4, 5.0, 5.2)
+            [(86, 61), (95, 55), (94, 46), (86.5, 39), (86.5, 30), (93, 24.5)],
+            (13.0, 9.0, 6.4, 5.4, 5.0, 5.2),
         ),
         "bird-crest": closed_shape([(93, 20.6), (85, 20.0), (75, 22.8), (71, 25.4), (78, 25.6), (88, 25.0)]),
         "bird-bill": closed_shape([(98, 21.8), (106, 23.4), (113.5, 26.8), (106, 26.6), (98, 27.2)]),
-        "bird-head": closed_shape([(90, 20.5), (96, 19.2), (101.5, 22.5), (100.5, 26.8), (94, 28.2), (89, 26)]),
+        "bird-head": closed_shape(
+            [(90, 20.5), (96, 19.2), (101.5, 22.5), (100.5, 26.8), (94, 28.2), (89, 26)]
+        ),
         "bird-wing": closed_shape(
-            [(83, 57), (86.5, 62.5), (80, 69), (69, 72), (57, 75.5), (50, 76.6), (56, 71), (60, 64), (71, 56.8)]
+            [
+                (83, 57),
+                (86.5, 62.5),
+                (80, 69),
+                (69, 72),
+                (57, 75.5),
+                (50, 76.6),
+                (56, 71),
+                (60, 64),
+                (71, 56.8),
+            ]
         ),
     }
 

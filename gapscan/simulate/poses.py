@@ -1,8 +1,8 @@
 """Taping: where the pieces come to lie. Random small poses, pushed apart where pieces would overlap.
 
-Small rigid moves are linear: a point x of a piece moves by u(x) = shift + turn × (x − centroid), and the gap at a
-station with normal n from A to B is g0 + n·(u_B − u_A), g0 being the gap when every piece lies as drawn. The poses
-nearest (L1) to the random targets that keep every gap open are a linear programme.
+Small rigid moves are linear: a point x of a piece moves by u(x) = shift + turn × (x − centroid), and the
+gap at a station with normal n from A to B is g0 + n·(u_B − u_A), g0 being the gap when every piece lies as
+drawn. The poses nearest (L1) to the random targets that keep every gap open are a linear programme.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ _OVERLAP_COST = 200.0  # against 1 for a millimetre off the target: overlap only
 
 @dataclass(frozen=True)
 class Contacts:
-    """Stations between pieces: first, second (N,) piece indices, xy_mm (N, 2), normal (N, 2), gap_mm (N,) as drawn."""
+    """Stations between pieces: first, second (N,) piece indices, xy_mm (N, 2), normal (N, 2), gap_mm (N,)
+    as drawn."""
 
     first: IntArray
     second: IntArray
@@ -65,7 +66,9 @@ def settle(
 
     count = 3 * len(bodies.area_mm2)
     stations = len(contacts.first)
-    scale = np.column_stack([np.ones_like(bodies.gyration_mm), np.ones_like(bodies.gyration_mm), bodies.gyration_mm])
+    scale = np.column_stack(
+        [np.ones_like(bodies.gyration_mm), np.ones_like(bodies.gyration_mm), bodies.gyration_mm]
+    )
     wanted = (targets * scale).ravel()
     row, column, value = gap_rows(bodies, contacts)
     gap = coo_matrix((value, (row, column)), shape=(stations, count))
@@ -73,7 +76,8 @@ def settle(
     # variables: pose p, deviation d >= |p - wanted|, overlap o >= 0 at each station
     one, slack = eye(count), coo_matrix((count, stations))
     upper = vstack(
-        [hstack([-gap, none, -eye(stations)]), hstack([one, -one, slack]), hstack([-one, -one, slack])], format="csr"
+        [hstack([-gap, none, -eye(stations)]), hstack([one, -one, slack]), hstack([-one, -one, slack])],
+        format="csr",
     )
     limit = np.concatenate([contacts.gap_mm - clearance_mm, wanted, -wanted])
     cost = np.concatenate([np.zeros(count), np.repeat(weights, 3), np.full(stations, _OVERLAP_COST)])

@@ -1,9 +1,9 @@
 """Exact-area scan conversion of polygons.
 
-Every edge is split where it crosses pixel rows and pixel columns. Each bit then lies inside one pixel and adds its
-signed height to that pixel's "cover", and the trapezium to its right to the pixel's area (Green's theorem in the
-form area = ∮ x dy, the way anti-aliasing font rasterisers do it). A running sum along rows turns it into coverage.
-No sampling is involved: the sum of the coverage is the polygon's area to rounding.
+Every edge is split where it crosses pixel rows and pixel columns. Each bit then lies inside one pixel and
+adds its signed height to that pixel's "cover", and the trapezium to its right to the pixel's area (Green's
+theorem in the form area = ∮ x dy, the way anti-aliasing font rasterisers do it). A running sum along rows
+turns it into coverage. No sampling is involved: the sum of the coverage is the polygon's area to rounding.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ class Window:
 
 
 def window_of(geometry: BaseGeometry, shape: tuple[int, int], *, margin_px: float = 1.0) -> Window | None:
-    """The pixels of an (H, W) picture that ``geometry`` (pixel coordinates) can touch; None when there are none."""
+    """The pixels of an (H, W) picture that ``geometry`` (pixel coordinates) can touch; None when there
+    are none."""
     if geometry.is_empty:
         return None
     x0, y0, x1, y1 = geometry.bounds
@@ -92,7 +93,8 @@ def _edges(geometry: BaseGeometry) -> tuple[FloatArray, FloatArray]:
 
 
 def _accumulate(total: FloatArray, start: FloatArray, end: FloatArray, rows: int, columns: int) -> None:
-    """Add the edges' cover and area to ``total``, a flat (rows, columns + 2) table of differences along rows."""
+    """Add the edges' cover and area to ``total``, a flat (rows, columns + 2) table of differences along
+    rows."""
     # Edges may be clamped in y for free (nothing above or below counts) and are cut at the rows first.
     start, end = _clip_rows(start, end, float(rows))
     start, end = _split(start, end, axis=1)

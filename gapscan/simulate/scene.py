@@ -80,7 +80,9 @@ class SimulatedPhoto:
 
     def file_bytes(self) -> bytes:
         """The photo as a file: JPEG or PNG, EXIF as set."""
-        return picture_file(self.pixels, self.settings.develop, equivalent_mm=self.settings.camera.equivalent_mm)
+        return picture_file(
+            self.pixels, self.settings.develop, equivalent_mm=self.settings.camera.equivalent_mm
+        )
 
     def design_to_px(self, xy_mm: FloatArray, *, height_mm: float) -> FloatArray:
         """Where design points (N, 2) at a height above the lightbox fall in the picture (N, 2)."""
@@ -163,7 +165,8 @@ def design_to_table(fit: DryFit, settings: SceneSettings) -> tuple[FloatArray, F
 
 
 def frame_on_table(card: Card, opening_centre: tuple[float, float], *, mirrored: bool) -> Card:
-    """The frame's card in table coordinates: the opening's centre at the origin, mirrored in x when upside down."""
+    """The frame's card in table coordinates: the opening's centre at the origin, mirrored in x when
+    upside down."""
     moved = affinity.translate(card, -opening_centre[0], -opening_centre[1])
     return affinity.scale(moved, -1.0, 1.0, origin=(0.0, 0.0)) if mirrored else moved
 
@@ -197,7 +200,8 @@ def _check_moat(solids: tuple[Solid, ...], frame: Card, settings: SceneSettings)
     near = min(float(solid.lower.distance(frame)) for solid in solids)
     if near < settings.least_moat_mm:
         raise ValueError(
-            f"the assembly comes within {near:.1f} mm of the card and must keep {settings.least_moat_mm:g} mm; "
+            f"the assembly comes within {near:.1f} mm of the card and must keep "
+            f"{settings.least_moat_mm:g} mm; "
             "take a larger opening or turn the assembly less"
         )
 

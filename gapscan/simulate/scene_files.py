@@ -14,7 +14,8 @@ from gapscan.simulate.shop import DryFit
 
 
 def truth_table(fit: DryFit, photos: Sequence[tuple[str, SimulatedPhoto]]) -> dict[str, Any]:
-    """Everything that is true about a dry fit and its photos (file name, photo), as plain data. Units mm and deg."""
+    """Everything that is true about a dry fit and its photos (file name, photo), as plain data. Units mm
+    and deg."""
     return {
         "units": "mm, deg",
         "photos": [_photo(name, photo) for name, photo in photos],
@@ -50,7 +51,9 @@ def truth_table(fit: DryFit, photos: Sequence[tuple[str, SimulatedPhoto]]) -> di
     }
 
 
-def write_scene(folder: Path, *, fit: DryFit, photos: Sequence[SimulatedPhoto], stem: str = "photo") -> list[Path]:
+def write_scene(
+    folder: Path, *, fit: DryFit, photos: Sequence[SimulatedPhoto], stem: str = "photo"
+) -> list[Path]:
     """Write the photos (stem.jpg, or stem-1.jpg ... when there are several) and truth.json into ``folder``.
 
     Returns the photos' paths. Raises OSError when the folder cannot be written.

@@ -26,7 +26,8 @@ WORST_OVERLAP_MM = 0.005
 class ShopSettings:
     """How the shop works, and what goes wrong there. Mappings go by piece id.
 
-    base_loss_mm       edge loss beyond what the drawing's offset makes good, with ``loss_spread_mm`` piece to piece
+    base_loss_mm       edge loss beyond what the drawing's offset makes good, with ``loss_spread_mm``
+                       piece to piece
     material_loss_mm   more, by material
     small_piece_loss_mm  more in small pieces: this much at 100 mm², falling with area
     curve_loss_mm      more in curved parts (radius 4 mm and less)
@@ -119,7 +120,8 @@ class DryFit:
         raise KeyError(piece_id)
 
     def gaps(self, pieces: tuple[str, str], xy_mm: FloatArray, normal: FloatArray) -> FloatArray:
-        """True gap (N,) at any stations (N, 2) in design coordinates, normals from the first piece to the second."""
+        """True gap (N,) at any stations (N, 2) in design coordinates, normals from the first piece to the
+        second."""
         first, second = self.piece(pieces[0]).projection, self.piece(pieces[1]).projection
         return gaps_along(first, second, xy_mm, normal)
 
@@ -127,11 +129,17 @@ class DryFit:
 def cut_and_tape(design: Design, settings: ShopSettings, rng: np.random.Generator) -> DryFit:
     """Cut every piece of the design and lay the pieces together.
 
-    Raises ValueError for a fault that names no piece, or when the pieces cannot lie flat: an oversize piece that
-    has nowhere to go, for instance.
+    Raises ValueError for a fault that names no piece, or when the pieces cannot lie flat: an oversize
+    piece that has nowhere to go, for instance.
     """
     ids = tuple(piece.id for piece in design.pieces)
-    for name in (*settings.undersize_mm, *settings.shift, *settings.facing, *settings.material, *settings.grain_deg):
+    for name in (
+        *settings.undersize_mm,
+        *settings.shift,
+        *settings.facing,
+        *settings.material,
+        *settings.grain_deg,
+    ):
         if name not in ids:
             raise ValueError(f"the shop settings name a piece {name!r} that the design does not have")
     cut = [_cut(piece.id, piece.polygon, settings, rng) for piece in design.pieces]
@@ -147,7 +155,8 @@ def cut_and_tape(design: Design, settings: ShopSettings, rng: np.random.Generato
         overlaps = find_overlaps([piece.projection for piece in placed])
         if not overlaps or overlaps[0].depth_mm <= WORST_OVERLAP_MM:
             break
-        # corners that meet away from any drawn seam: let the next layout know of them, and lay the others better
+        # corners that meet away from any drawn seam: let the next layout know of them, and lay the others
+        # better
         contacts = add_overlaps(bodies, contacts, poses, overlaps)
         targets = targets * np.where(weights > 1.0, 1.0, 0.8)[:, None]
     else:
@@ -208,7 +217,8 @@ def _bodies(polygons: list[Polygon]) -> Bodies:
 
 
 def _gyration(polygon: Polygon) -> float:
-    """Radius of gyration about the centroid: √(polar second moment / area), by the edge sums of Green's theorem."""
+    """Radius of gyration about the centroid: √(polar second moment / area), by the edge sums of Green's
+    theorem."""
     x0, y0 = polygon.centroid.coords[0]
     moment = 0.0
     for ring in shapely.get_rings(shapely.orient_polygons(polygon)):

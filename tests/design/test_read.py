@@ -9,8 +9,10 @@ import pytest
 from gapscan.design import read
 from gapscan.errors import InputError
 
+NOT_XML = "not well-formed XML ({}); save the drawing again as SVG"
+ENTITIES = "declares XML entities, which are not read for safety; save it as plain SVG"
 BOMB = (
-    '<?xml version="1.0"?><!DOCTYPE svg [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;">]>'
+    '<?xml version="1.0"?><!DOCTYPE svg [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
     '<svg xmlns="http://www.w3.org/2000/svg"><text>&b;</text></svg>'
 )
 OUTSIDE = (
@@ -27,11 +29,11 @@ OUTSIDE = (
         ("a.dxf", None, "no such file; check the path of the design"),
         ("a.svg", b"", "the file is empty; export the drawing again"),
         ("a.svg", b" \n ", "the file is empty; export the drawing again"),
-        ("a.svg", b"<svg><g></svg>", "not well-formed XML (mismatched tag: line 1, column 10); save the drawing again as SVG"),
-        ("a.svg", b"oak", "not well-formed XML (syntax error: line 1, column 0); save the drawing again as SVG"),
+        ("a.svg", b"<svg><g></svg>", NOT_XML.format("mismatched tag: line 1, column 10")),
+        ("a.svg", b"oak", NOT_XML.format("syntax error: line 1, column 0")),
         ("a.svg", b"<html/>", "not an SVG drawing (its root is <html>); save it as plain SVG"),
-        ("a.svg", BOMB.encode(), "declares XML entities, which are not read for safety; save it as plain SVG"),
-        ("a.svg", OUTSIDE.encode(), "declares XML entities, which are not read for safety; save it as plain SVG"),
+        ("a.svg", BOMB.encode(), ENTITIES),
+        ("a.svg", OUTSIDE.encode(), ENTITIES),
         ("a.dxf", b"oak and ash\n", "not a readable DXF file; export the drawing again"),
     ],
 )  # fmt: skip
@@ -60,7 +62,14 @@ def test_too_big(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
         read.read_design(path)
 
 
-@pytest.mark.parametrize("junk", [b"\xff\xfe\x00", b"<svg xmlns='http://www.w3.org/2000/svg'>\x00</svg>", b"<?xml version='1.0' encoding='latin-77'?><svg/>"])  # fmt: skip
+@pytest.mark.parametrize(
+    "junk",
+    [
+        b"\xff\xfe\x00",
+        b"<svg xmlns='http://www.w3.org/2000/svg'>\x00</svg>",
+        b"<?xml version='1.0' encoding='latin-77'?><svg/>",
+    ],
+)
 def test_junk_bytes(tmp_path: Path, junk):
     path = tmp_path / "a.svg"
     path.write_bytes(junk)

@@ -1,4 +1,4 @@
-"""What is read from an SVG: units, transforms, clones, names and what is left out, against hand-computed numbers."""
+"""What is read from an SVG: units, transforms, clones, names, clutter; numbers computed by hand."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from gapscan.design.flatten import CHORD_MM
 from gapscan.design.svg import closed_rings_mm
 from gapscan.errors import InputError
 
+HIDDEN = "ignored hidden elements: 'x'"
 RECT = '<rect id="a" x="10" y="20" width="30" height="40"/>'
 
 
@@ -41,10 +42,16 @@ def bounds(design, name="a"):
         # meet, centred: scale min(2, 1) = 1, 100 mm left over in x
         ('width="200mm" height="80mm" viewBox="0 0 100 80"', (60, 20, 90, 60)),
         ('width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="xMinYMin"', (10, 20, 40, 60)),
-        ('width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="xMaxYMid"', (110, 20, 140, 60)),
+        (
+            'width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="xMaxYMid"',
+            (110, 20, 140, 60),
+        ),
         ('width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="none"', (20, 20, 80, 60)),
         # slice: scale max = 2, height 160 centred in 80: shift -40
-        ('width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="xMidYMid slice"', (20, 0, 80, 80)),
+        (
+            'width="200mm" height="80mm" viewBox="0 0 100 80" preserveAspectRatio="xMidYMid slice"',
+            (20, 0, 80, 80),
+        ),
     ],
 )
 def test_units(draw, size, expected):
@@ -63,7 +70,8 @@ def test_units_inside_the_drawing(draw):
 
 
 def test_nested_transforms(draw):
-    # (1..4, 2..6) scaled by (2, 1): (2..8, 2..6); turned by 90°, (x, y) -> (-y, x): (-6..-2, 2..8); moved by 10
+    # (1..4, 2..6) scaled by (2, 1): (2..8, 2..6); turned by 90°, (x, y) -> (-y, x): (-6..-2, 2..8);
+    # moved by 10 in x
     d = draw(
         '<g transform="translate(10,0) rotate(90)"><g transform="scale(2,1)">'
         '<rect id="a" x="1" y="2" width="3" height="4"/></g></g>'
@@ -104,7 +112,8 @@ def test_use_of_a_shape_in_defs(draw):
 def test_use_of_a_drawn_shape_and_of_a_group(draw):
     d = draw(
         '<rect id="a" width="10" height="10"/><use id="b" href="#a" x="10"/>'
-        '<g id="pair"><rect id="c" y="30" width="5" height="5"/><rect id="d" y="40" width="5" height="5"/></g>'
+        '<g id="pair"><rect id="c" y="30" width="5" height="5"/>'
+        '<rect id="d" y="40" width="5" height="5"/></g>'
         '<use id="again" href="#pair" x="50"/>'
     )
     assert [p.id for p in d.pieces] == ["a", "again-1", "again-2", "b", "c", "d"]
@@ -115,7 +124,8 @@ def test_symbol_and_nested_svg(draw):
     d = draw(
         '<symbol id="s" viewBox="0 0 10 10"><rect id="in" width="10" height="5"/></symbol>'
         '<use id="u" href="#s" x="50" y="20" width="20" height="20"/>'
-        '<svg x="10" y="10" width="20" height="40" viewBox="0 0 10 10"><rect id="n" width="10" height="10"/></svg>'
+        '<svg x="10" y="10" width="20" height="40" viewBox="0 0 10 10">'
+        '<rect id="n" width="10" height="10"/></svg>'
     )
     assert [p.id for p in d.pieces] == ["n", "u"]
     assert bounds(d, "u") == (50, 20, 70, 30)
@@ -132,8 +142,8 @@ def test_basic_shapes(draw):
     # a polyline inside a circle of radius r with sagitta c loses less than 2/3 of c times the length
     loss = {"round": 6 * math.pi, "circle": 16 * math.pi, "ellipse": 24 * math.pi}
     full = {"round": 200 - (4 - math.pi) * 9, "circle": 64 * math.pi, "ellipse": 72 * math.pi}
-    for name in full:
-        assert 0 <= full[name] - area[name] <= CHORD_MM * loss[name]
+    for name, whole in full.items():
+        assert 0 <= whole - area[name] <= CHORD_MM * loss[name]
     assert area["gon"] == pytest.approx(200)
     assert area["line"] == pytest.approx(200)
 
@@ -143,14 +153,14 @@ def test_basic_shapes(draw):
     [
         "M10 10 C 30 0 60 40 80 20 S 90 70 50 60 Q 20 75 10 50 T 10 10 Z",
         "M10,10 A 25 15 30 0 1 60 40 A 10 10 0 1 0 50 60 L 10 60 Z",
-        "m10-0.5.5 30a20 9 -20 01 35 2l0-20h-8.5v-9z",
-        "M 0 0 A 1 1 0 0 0 30 0 L 30 40 Z",
+        "m10-0.5.5 30a20 9 -20 00 35 2l0-20h-8.5v-9z",
+        "M 0 0 A 1 1 0 0 0 30 0 L 30 -40 Z",
     ],
 )
 def test_paths_against_svgpathtools(draw, d):
     ours = draw(f'<path id="a" d="{d}"/>').piece("a").polygon
-    theirs = svgpathtools.parse_path(d)
-    xy = np.array([[z.real, z.imag] for z in (theirs.point(t) for t in np.linspace(0, 1, 4001))])
+    points = [s.point(t) for s in svgpathtools.parse_path(d) for t in np.linspace(0, 1, 501)]
+    xy = np.array([[z.real, z.imag] for z in points])
     assert abs(ours.area - shapely.Polygon(xy).area) <= CHORD_MM * ours.length
     assert shapely.hausdorff_distance(ours.exterior, shapely.LinearRing(xy)) <= 2 * CHORD_MM
     assert ours.length == pytest.approx(shapely.LinearRing(xy).length, rel=1e-3)
@@ -168,7 +178,10 @@ def test_holes_and_parts(draw):
 
 
 def test_names_of_shapes_without_id(draw):
-    d = draw('<rect width="5" height="5"/><rect id="piece-2" x="20" width="5" height="5"/><circle cx="50" cy="9" r="4"/>')
+    d = draw(
+        '<rect width="5" height="5"/><rect id="piece-2" x="20" width="5" height="5"/>'
+        '<circle cx="50" cy="9" r="4"/>'
+    )
     assert [p.id for p in d.pieces] == ["piece-1", "piece-2", "piece-3"]
     assert bounds(d, "piece-3") == (46, 5, 54, 13)
 
@@ -180,12 +193,12 @@ def test_names_of_shapes_without_id(draw):
         ('<line id="x" x2="9" y2="9"/>', "ignored open paths: 'x'"),
         ('<text id="x">oak</text>', "ignored text elements: 'x'"),
         ('<image id="x" width="9" height="9" href="file:///etc/passwd"/>', "ignored image elements: 'x'"),
-        ('<rect id="x" x="50" width="9" height="9" display="none"/>', "ignored hidden elements: 'x'"),
-        ('<rect id="x" x="50" width="9" height="9" style="fill:red; display : none"/>', "ignored hidden elements: 'x'"),
-        ('<g id="x" style="display:none"><rect id="y" x="50" width="9" height="9"/></g>', "ignored hidden elements: 'x'"),
-        ('<g visibility="hidden"><rect id="x" x="50" width="9" height="9"/></g>', "ignored hidden elements: 'x'"),
+        ('<rect id="x" x="50" width="9" height="9" display="none"/>', HIDDEN),
+        ('<rect id="x" x="50" width="9" height="9" style="fill:red; display : none"/>', HIDDEN),
+        ('<g id="x" style="display:none"><rect id="y" x="50" width="9" height="9"/></g>', HIDDEN),
+        ('<g visibility="hidden"><rect id="x" x="50" width="9" height="9"/></g>', HIDDEN),
         ('<style>.off{display:none}</style><rect id="x" class="off" x="50" width="9" height="9"/>',
-         "ignored hidden elements: 'x'"),
+         HIDDEN),
         ('<path id="x" d="M50 0 L60 0 Z"/>', "ignored shapes without area: 'x'"),
         ('<path id="x" d="M50 0 L60 0 L55 0 Z"/>', "ignored shapes without area: 'x'"),
         ('<rect id="x" width="0" height="9"/>', "ignored empty shapes: 'x'"),
@@ -260,10 +273,11 @@ FAULTS = {
     "self clone": ('<g id="g"><use id="u" href="#g"/></g>',
         "use 'u' clones itself by way of #g; break the link in the drawing program"),
     "tiny": ('<rect id="a" width="0.3" height="0.4"/>',
-        "piece 'a' is only 0.4 mm across, less than 0.5 mm; check the units of the drawing, or remove that shape"),
+        "piece 'a' is only 0.4 mm across, less than 0.5 mm; check the units of the drawing, or "
+        "remove that shape"),
     "huge": ('<rect id="a" width="4000" height="9"/>',
-        "the drawing is 4000 mm across, more than 3000 mm; check its units (width and height in mm, and a viewBox to "
-        "match)"),
+        "the drawing is 4000 mm across, more than 3000 mm; check its units (width and height in mm, and a "
+        "viewBox to match)"),
     "bar in id": ('<rect id="a|b" width="9" height="9"/>',
         "the id 'a|b' holds a '|', which parts the two ids of a seam; rename it"),
 }  # fmt: skip
@@ -283,7 +297,10 @@ def test_faults_in_the_drawing(draw, tmp_path, fault):
         ('viewBox="0 0 9"', "cannot read viewBox '0 0 9'; it must be four numbers"),
         ('viewBox="0 0 0 9"', "viewBox '0 0 0 9' has no size; give it a width and height above 0"),
         ('width="-5mm"', "width of the drawing is '-5mm'; it must be more than 0"),
-        ('width="5em"', "width of the drawing: cannot read the length '5em'; use a number with mm, cm, in, pt, pc or px"),
+        (
+            'width="5em"',
+            "width of the drawing: cannot read the length '5em'; use a number with mm, cm, in, pt, pc or px",
+        ),
     ],
 )
 def test_faults_in_the_size(draw, tmp_path, size, words):

@@ -86,7 +86,7 @@ def test_a_needle_tip_is_cut_off():
     found = offset_outline(needle, 0.1)
     reach = found.bounds[2] - 40.0
     # an uncut mitre would reach 0.1 / sin(half angle) = 8 mm
-    assert 0.0 < reach <= MITRE_LIMIT * 0.1 + 1e-9
+    assert 0.0 < reach <= 0.25 + 1e-9
 
 
 def test_shrinking_may_part_a_piece_at_its_neck():

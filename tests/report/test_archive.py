@@ -86,6 +86,16 @@ def test_unsure_piece_has_null_figures(board):
     assert piece["offset_change_mm"] == 0
 
 
+def test_a_piece_that_was_not_seen_has_no_figures_from_the_prior(board):
+    states = tuple(
+        replace(s, undersize_mm=0.0, u_undersize_mm=0.25, seen_fraction=0.0) if s.id == "p12" else s
+        for s in board.fit.pieces
+    )
+    piece = fit_json(replace(board, fit=replace(board.fit, pieces=states)))["pieces"][-1]
+    assert piece["undersize_mm"] is None
+    assert piece["undersize_standard_uncertainty_mm"] is None
+
+
 def test_unknown_camera_height_is_null(board):
     photo = replace(board.photos[0], camera_height_mm=math.nan, u_camera_height_mm=math.inf)
     record = fit_json(replace(board, photos=(photo,)))

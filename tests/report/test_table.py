@@ -66,6 +66,16 @@ def test_open_seams_are_named(board):
     assert "Still over 0.10 mm: p07|p08." in printed(replace(board, plan=plan))
 
 
+def test_a_long_unsure_list_is_cut_short(board):
+    decisions = tuple(
+        replace(d, id=f"q{number:02d}", verdict="unsure", new_outline=None)
+        for number, d in enumerate(board.plan.decisions * 2)
+    )
+    text = printed(replace(board, plan=replace(board.plan, decisions=decisions)))
+    assert sum(line.startswith("q") for line in text.splitlines()) == 12
+    assert "12 more unsure pieces" in text
+
+
 def test_largest_change_first(board):
     decisions = list(board.plan.decisions)
     decisions[1] = replace(decisions[1], offset_change_mm=-0.2)

@@ -25,7 +25,8 @@ def test_coverage_sums_to_the_area(shape: Polygon, angle: float, phase: tuple[fl
 def test_each_pixel_is_the_area_of_the_overlap() -> None:
     placed = affinity.translate(affinity.rotate(STAR, 33.3), 12.37, 11.81)
     got = coverage(placed, (40, 40))
-    wanted = [[placed.intersection(box(u - 0.5, v - 0.5, u + 0.5, v + 0.5)).area for u in range(40)] for v in range(40)]
+    pixels = [[box(u - 0.5, v - 0.5, u + 0.5, v + 0.5) for u in range(40)] for v in range(40)]
+    wanted = [[placed.intersection(pixel).area for pixel in row] for row in pixels]
     np.testing.assert_allclose(got, wanted, atol=1e-6)
 
 

@@ -1,0 +1,80 @@
+"""From encoded luma to the share of bare light, where the wood is coloured.
+
+Luma is a weighted sum of *encoded* channels (ITU-T T.871). Decoding it gives linear light exactly where all channels
+are equal, that is for grey. Where a pixel is part bare light and part coloured wood,
+
+    Y(m) = Σ_k w_k · E(m L_k + (1 − m) c_k)
+
+with E the sRGB encoding, L the bare light's colour and c the wood's, is not quite linear in the share m once decoded: it
+bulges by up to a percent for red-glowing wood and widens every slit by about a fiftieth of a pixel. The colours
+beside the slit are in the photo, so the bulge is computed and taken out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.measure.stations import PlacedStations
+from gapscan.photo.camera import project
+from gapscan.photo.load import LUMA_RGB, srgb_decode
+from gapscan.photo.types import Photo, Reference
+
+FloatArray = NDArray[np.float64]
+
+_ASIDE_MM = (0.35, 0.5)  # beyond the blur and JPEG's half-resolution colour
+_ALONG_MM = 3.0
+
+
+def srgb_encode(light: FloatArray) -> FloatArray:
+    """Linear light to encoded value in 0..1 (IEC 61966-2-1)."""
+    light = np.clip(light, 0.0, None)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(np.maximum(light, 1e-9), 1 / 2.4) - 0.055)
+
+
+def wood_colour(
+    photo: Photo, reference: Reference, stations: PlacedStations, centre_mm: FloatArray, *, height_mm: float
+) -> FloatArray:
+    """Linear red, green, blue (N, 3) of the wood beside each station: both sides, averaged over about 3 mm of seam."""
+    from scipy.ndimage import uniform_filter1d
+
+    if len(stations) == 0:
+        return np.zeros((0, 3))
+    asides = np.array([-a for a in _ASIDE_MM] + list(_ASIDE_MM))
+    at = stations.xy_mm[:, None, :] + (centre_mm[:, None] + asides)[:, :, None] * stations.normal[:, None, :]
+    uv = np.round(project(reference.camera, at.reshape(-1, 2), height_mm=height_mm)).astype(int)
+    height, width = photo.light.shape
+    bgr = photo.display_bgr[np.clip(uv[:, 1], 0, height - 1), np.clip(uv[:, 0], 0, width - 1)]
+    rgb = srgb_decode(bgr[:, ::-1] / 255.0).reshape(len(stations), len(asides), 3)
+    # The two darker of the four places: another slit or the moat may shine at the others.
+    order = np.argsort(rgb.sum(axis=2), axis=1)[:, :2]
+    rgb = np.take_along_axis(rgb, order[:, :, None], axis=1).mean(axis=1)
+    span = max(1, round(_ALONG_MM / 0.25))
+    smooth = np.empty_like(rgb)
+    starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0])
+    for begin, end in zip(starts, np.r_[starts[1:], len(stations)], strict=True):
+        smooth[begin:end] = uniform_filter1d(rgb[begin:end], min(span, end - begin), axis=0, mode="nearest")
+    return smooth
+
+
+def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) -> FloatArray:
+    """Profiles (N, M) of decoded luma made linear in the share of bare light.
+
+    wood_rgb, bare_rgb (N, 3) linear colours on both ends of the mix. The bulge is taken as a cubic in the share, exact
+    at one and three quarters.
+    """
+    def decoded(share: float) -> FloatArray:
+        mix = share * bare_rgb + (1 - share) * wood_rgb
+        return srgb_decode(srgb_encode(mix) @ LUMA_RGB)
+
+    dark, bright = decoded(0.0), decoded(1.0)
+    span = np.maximum(bright - dark, 1e-3)
+    q1, q3 = (decoded(0.25) - dark) / span, (decoded(0.75) - dark) / span
+    # share = q − q(1 − q)(α + βq), exact at q1 and q3
+    f1, f3 = (q1 - 0.25) / (q1 * (1 - q1)), (q3 - 0.75) / (q3 * (1 - q3))
+    beta = (f3 - f1) / np.maximum(q3 - q1, 1e-6)
+    alpha = f1 - beta * q1
+    q = (profile - dark[:, None]) / span[:, None]
+    inside = np.clip(q, 0.0, 1.0)
+    share = q - inside * (1 - inside) * (alpha[:, None] + beta[:, None] * inside)
+    return dark[:, None] + span[:, None] * share
