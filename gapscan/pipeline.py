@@ -93,17 +93,26 @@ def inspect_photo(
     design: Design, photo: Photo, layout: FrameLayout, job: Job, progress: Callable[[str], None] = lambda _: None
 ) -> PhotoInspection:
     """Reference, registration and gaps of one photo."""
-    from gapscan.measure.survey import measure_seams
-    from gapscan.photo.reference import find_reference
+    from gapscan.measure.sight import sight_seams
+    from gapscan.measure.survey import survey_gaps
+    from gapscan.photo.reference import sight_frame, solve_reference
     from gapscan.register.register import register_design
+    from gapscan.solve.camera_height import settle_height
 
     name = Path(photo.path).name
     progress(f"finding the scale frame in {name}")
-    reference = find_reference(photo, layout, card_thickness_mm=job.thickness_mm)
+    frame = sight_frame(photo, layout, card_thickness_mm=job.thickness_mm)
+    reference = solve_reference(frame, photo.focal_px)
     progress(f"laying the drawing over {name}")
     registration, notes = register_design(photo, reference, design, job)
     progress(f"measuring the seams in {name}")
-    survey = measure_seams(photo, reference, design, registration, job)
+    sighting = sight_seams(photo, reference, design, registration, job)
+    better = settle_height(frame, reference, sighting, design, job)
+    if better is not None:  # another height moves the upper face in the picture: lay and measure once more
+        reference = better
+        registration, notes = register_design(photo, reference, design, job)
+        sighting = sight_seams(photo, reference, design, registration, job)
+    survey = survey_gaps(sighting, reference, design, job)
     return PhotoInspection(photo, reference, registration, survey, (*reference.warnings, *notes, *survey.warnings))
 
 

@@ -29,8 +29,7 @@ class PlacedStations:
     xy_mm, normal  (N, 2) sheet coordinates; the normal points from the first piece to the second
     line           (N,) index of the seam or rim; stretch (N,) index of the stretch, counted over all lines
     scale_px_mm    (N,) local pixels per mm
-    delta_mm       (N,) run of the line of sight along the normal, upper face minus lower face (see slant.py)
-    left_seen_mm, right_seen_mm (N,) seen edge minus the larger face's edge (see slant.py)
+    left_small, right_small (N,) the upper face of the first (second) piece is its smaller one
     room_mm        (N,) distance to the nearest other line, or junction or corner
     inside         (N,) within the picture and the frame's opening
     """
@@ -41,19 +40,49 @@ class PlacedStations:
     stretch: NDArray[np.int64]
     junction_mm: FloatArray
     scale_px_mm: FloatArray
-    delta_mm: FloatArray
-    left_seen_mm: FloatArray
-    right_seen_mm: FloatArray
+    left_small: BoolArray
+    right_small: BoolArray
     room_mm: FloatArray
     inside: BoolArray
 
     def __len__(self) -> int:
         return len(self.xy_mm)
 
+
+@dataclass(frozen=True)
+class Slant:
+    """How the camera's place changes what is seen at placed stations, all (N,) in mm (see slant.py).
+
+    delta_mm       run of the line of sight along the normal, from the upper face to the lower
+    left_seen_mm, right_seen_mm  seen edge minus the larger face's edge
+    """
+
+    delta_mm: FloatArray
+    left_seen_mm: FloatArray
+    right_seen_mm: FloatArray
+
     @property
     def hidden_mm(self) -> FloatArray:
-        """Clear gap minus seen width (N,)."""
+        """Clear gap minus seen width."""
         return self.left_seen_mm - self.right_seen_mm
+
+    @property
+    def shift_mm(self) -> FloatArray:
+        """Middle of the seen slit minus middle of the clear gap."""
+        return (self.left_seen_mm + self.right_seen_mm) / 2
+
+
+def slanted_view(stations: PlacedStations, reference: Reference, job: Job) -> Slant:
+    """The slanted view's part at every station, for the camera of this reference."""
+    thickness = job.thickness_mm
+    leaning = lean(reference.camera, stations.xy_mm, height_mm=thickness)
+    delta = -thickness * np.sum(leaning * stations.normal, axis=1)
+    setback = np.full(len(stations), thickness * np.tan(np.deg2rad(job.taper_deg)))
+    return Slant(
+        delta,
+        left_edge_seen(delta, setback, stations.left_small),
+        right_edge_seen(delta, setback, stations.right_small),
+    )
 
 
 @dataclass(frozen=True)
@@ -127,8 +156,6 @@ def _placed(
         start += len(s)
     thickness = job.thickness_mm
     camera = reference.camera
-    delta = -thickness * np.sum(lean(camera, xy, height_mm=thickness) * normal, axis=1)
-    setback = np.full(count, thickness * np.tan(np.deg2rad(job.taper_deg)))
     left_small = np.repeat(np.array([a for a, _ in small], bool), lengths)
     right_small = np.repeat(np.array([b for _, b in small], bool), lengths)
     uv = project(camera, xy, height_mm=thickness)
@@ -143,9 +170,8 @@ def _placed(
         stretch=stretch,
         junction_mm=np.concatenate([s.junction_mm for s in lines] or [np.zeros(0)]),
         scale_px_mm=px_per_mm(camera, xy, height_mm=thickness) if count else np.zeros(0),
-        delta_mm=delta,
-        left_seen_mm=left_edge_seen(delta, setback, left_small),
-        right_seen_mm=right_edge_seen(delta, setback, right_small),
+        left_small=left_small,
+        right_small=right_small,
         room_mm=room_mm,
         inside=inside,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
@@ -39,6 +39,44 @@ class Reason(IntEnum):
 
 
 @dataclass(frozen=True)
+class Budget:
+    """Standard uncertainty of the gap at each station by source, all (N,) in mm.
+
+    noise     pixel noise, grain and JPEG: falls with the number of stations
+    bare_light level of the lightbox over the assembly
+    tone      the camera's tone curve against the one assumed or found
+    blur      the assumed shape of the blur
+    glare     light spread over the seam from the bright surround
+    slant     the camera's place
+    scale     mm per pixel
+    All but noise are shared by a whole seam.
+    """
+
+    noise: FloatArray
+    bare_light: FloatArray
+    tone: FloatArray
+    blur: FloatArray
+    glare: FloatArray
+    slant: FloatArray
+    scale: FloatArray
+
+    @property
+    def shared(self) -> FloatArray:
+        """(N,) root sum of squares of all but the noise (JCGM 100, 5.1.2, uncorrelated sources)."""
+        parts = (self.bare_light, self.tone, self.blur, self.glare, self.slant, self.scale)
+        return np.asarray(np.sqrt(sum(part**2 for part in parts)))
+
+    @property
+    def total(self) -> FloatArray:
+        """(N,) root sum of squares of all sources."""
+        return np.asarray(np.hypot(self.noise, self.shared))
+
+    def part(self, chosen: slice) -> Budget:
+        """The budget of some of the stations."""
+        return Budget(*(getattr(self, f.name)[chosen] for f in fields(self)))
+
+
+@dataclass(frozen=True)
 class SeamGaps:
     """One seam, station by station. Figures are NaN exactly where ``reason`` is not SEEN.
 
@@ -48,6 +86,7 @@ class SeamGaps:
     centre_mm  (N,) middle of the clear gap against the drawn line, along the normal, in design orientation
     u_centre_mm (N,)
     bound_mm   (N,) where reason is SLANT: the widest gap that could be hidden (else NaN)
+    budget     the uncertainty by source (not masked); None where surveys of several photos were fused
     """
 
     id: str
@@ -60,6 +99,7 @@ class SeamGaps:
     centre_mm: FloatArray
     u_centre_mm: FloatArray
     bound_mm: FloatArray
+    budget: Budget | None = None
 
     @property
     def seen(self) -> NDArray[np.bool_]:

@@ -7,7 +7,7 @@ The card is taken to be as thick as the veneer unless told otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +32,23 @@ _PRINCIPAL_REL_U = 0.01
 
 
 @dataclass(frozen=True)
+class FrameSighting:
+    """The frame as found in one photo: which markers, and where its round holes lie.
+
+    dots_mm (D, 2) drawn centres as the camera sees them; height_mm above the lightbox of the plane they mark
+    """
+
+    path: str
+    notes: tuple[str, ...]
+    size_px: tuple[int, int]
+    layout: FrameLayout
+    fix: MarkerFix
+    dots_mm: FloatArray
+    dots: DotCentres
+    height_mm: float
+
+
+@dataclass(frozen=True)
 class _Fit:
     camera: Camera
     cost: float
@@ -45,6 +62,11 @@ def find_reference(photo: Photo, layout: FrameLayout, *, card_thickness_mm: floa
 
     Raises PhotoError when the frame is not found or too little of it is seen.
     """
+    return solve_reference(sight_frame(photo, layout, card_thickness_mm=card_thickness_mm), photo.focal_px)
+
+
+def sight_frame(photo: Photo, layout: FrameLayout, *, card_thickness_mm: float) -> FrameSighting:
+    """Find the frame's markers and measure its round holes. Raises PhotoError as :func:`find_reference`."""
     name = Path(photo.path).name
     fix = find_markers(photo.light, layout)
     if fix is None:
@@ -53,44 +75,54 @@ def find_reference(photo: Photo, layout: FrameLayout, *, card_thickness_mm: floa
             "fit, keep all of it in the picture and in focus, and check that --frame names its drawing"
         )
     dots_mm = side_facing(layout, layout.dots_mm, mirrored=fix.mirrored)
-    dots = _first_dots(photo, layout, fix, dots_mm)
+    size = (photo.light.shape[1], photo.light.shape[0])
     height = card_thickness_mm / 2
-    fit = None
-    for _ in range(2):  # the second round predicts the dots through the lens, so none is missed for distortion
-        if int(dots.ok.sum()) < _FEWEST_DOTS:
-            raise PhotoError(
-                f"{name}: only {int(dots.ok.sum())} of the frame's {len(dots_mm)} round holes can be used, at least "
-                f"{_FEWEST_DOTS} are needed; uncover the frame and keep it inside the picture and in focus"
-            )
-        fit, used = _solve_robustly(photo, dots_mm, dots, height, fix.homography)
-        dots = _dots_through(photo, layout, fit.camera, dots_mm, height)
-    fit, used = _solve_robustly(photo, dots_mm, dots, height, fix.homography)
+    sighting = FrameSighting(
+        photo.path, photo.notes, size, layout, fix, dots_mm, _first_dots(photo, layout, fix, dots_mm), height
+    )
+    _enough(sighting)
+    # Predicted through the lens, no dot is missed for distortion.
+    for _ in range(2):
+        fit, _used = _solve_robustly(sighting, photo.focal_px)
+        sighting = replace(sighting, dots=_dots_through(photo, layout, fit.camera, dots_mm, height))
+        _enough(sighting)
+    return sighting
+
+
+def solve_reference(sighting: FrameSighting, focal_px: tuple[float, ...]) -> Reference:
+    """Solve the camera from a sighted frame, for focal lengths known beforehand (empty: from the perspective alone).
+
+    Raises PhotoError when the holes do not lie where the drawing has them.
+    """
+    fit, used = _solve_robustly(sighting, focal_px)
     if used.sum() < _FEWEST_DOTS:
         raise PhotoError(
-            f"{name}: the frame's holes do not lie where its drawing has them; check that --frame names the drawing "
-            "that this frame was cut from, and that it lies flat"
+            f"{Path(sighting.path).name}: the frame's holes do not lie where its drawing has them; check that --frame "
+            "names the drawing that this frame was cut from, and that it lies flat"
         )
-    return _reference(photo, layout, fix, fit, dots_mm, dots, used, height)
+    return _reference(sighting, fit, used)
 
 
-def _reference(
-    photo: Photo,
-    layout: FrameLayout,
-    fix: MarkerFix,
-    fit: _Fit,
-    dots_mm: FloatArray,
-    dots: DotCentres,
-    used: NDArray[np.bool_],
-    height: float,
-) -> Reference:
-    seen_mm = back_project(fit.camera, dots.uv_px[used], height_mm=height)
+def _enough(sighting: FrameSighting) -> None:
+    usable = int(sighting.dots.ok.sum())
+    if usable < _FEWEST_DOTS:
+        raise PhotoError(
+            f"{Path(sighting.path).name}: only {usable} of the frame's {len(sighting.dots_mm)} round holes can be used, "
+            f"at least {_FEWEST_DOTS} are needed; uncover the frame and keep it inside the picture and in focus"
+        )
+
+
+def _reference(sighting: FrameSighting, fit: _Fit, used: NDArray[np.bool_]) -> Reference:
+    layout, fix = sighting.layout, sighting.fix
+    dots_mm, height = sighting.dots_mm, sighting.height_mm
+    seen_mm = back_project(fit.camera, sighting.dots.uv_px[used], height_mm=height)
     rms_mm = float(np.sqrt(np.mean(np.sum((seen_mm - dots_mm[used]) ** 2, axis=1))))
     grid = np.stack(np.meshgrid(np.linspace(-0.4, 0.4, 5), np.linspace(-0.4, 0.4, 5)), axis=-1).reshape(-1, 2)
     scale = float(np.mean(px_per_mm(fit.camera, grid * (layout.width_mm, layout.height_mm))))
-    warnings = list(photo.notes)
+    warnings = list(sighting.notes)
     if fit.focal_rel_u > 0.08:
         warnings.append(
-            f"{Path(photo.path).name}: camera height known to ±{100 * fit.focal_rel_u:.0f} % only; "
+            f"{Path(sighting.path).name}: camera height known to ±{100 * fit.focal_rel_u:.0f} % only; "
             "a photo with EXIF focal length makes gaps away from the centre surer"
         )
     if fix.mirrored:
@@ -107,6 +139,7 @@ def _reference(
         markers_seen=len(fix.numbers),
         markers_total=len(layout.markers),
         focal_rel_u=fit.focal_rel_u,
+        cost=fit.cost,
         foot_u_mm=fit.foot_u_mm,
         warnings=tuple(warnings),
     )
@@ -135,31 +168,40 @@ def _measure(photo: Photo, layout: FrameLayout, at: FloatArray, right: FloatArra
     return measure_dots(photo.light, at, radius, axes)
 
 
-def _solve_robustly(
-    photo: Photo, dots_mm: FloatArray, dots: DotCentres, height: float, homography: FloatArray
-) -> tuple[_Fit, NDArray[np.bool_]]:
+def _solve_robustly(sighting: FrameSighting, focal_px: tuple[float, ...]) -> tuple[_Fit, NDArray[np.bool_]]:
     """Fit, drop dots that lie off by more than 4 robust sigmas (a hole half covered by tape), fit again."""
+    dots, dots_mm = sighting.dots, sighting.dots_mm
     used = dots.ok.copy()
-    fit = _solve(photo, dots_mm[used], dots.uv_px[used], height, homography)
+    fit = _solve(sighting, used, focal_px)
     for _ in range(4):
-        off = np.hypot(*(project(fit.camera, dots_mm, height_mm=height) - dots.uv_px).T)
+        off = np.hypot(*(project(fit.camera, dots_mm, height_mm=sighting.height_mm) - dots.uv_px).T)
         limit = max(4 * 1.4826 * float(np.median(off[used])), 4 * _DOT_FLOOR_PX)
         better = dots.ok & (off < limit)
         if better.sum() < _FEWEST_DOTS or (better == used).all():
             break
         used = better
-        fit = _solve(photo, dots_mm[used], dots.uv_px[used], height, homography)
+        fit = _solve(sighting, used, focal_px)
     return fit, used
 
 
-def _solve(photo: Photo, xy_mm: FloatArray, uv_px: FloatArray, height: float, homography: FloatArray) -> _Fit:
-    """Best camera over the focal lengths that EXIF supports (the frame's perspective decides between them)."""
-    size = (photo.light.shape[1], photo.light.shape[0])
-    if photo.focal_px:
-        starts = [(f, _EXIF_FOCAL_REL_U) for f in photo.focal_px]
+def _solve(sighting: FrameSighting, used: NDArray[np.bool_], focal_px: tuple[float, ...]) -> _Fit:
+    """Best camera over the focal lengths known beforehand (the frame's perspective decides between them)."""
+    if focal_px:
+        starts = [(f, _EXIF_FOCAL_REL_U) for f in focal_px]
     else:
-        starts = [(26.0 / 36.0 * max(size), _BLIND_FOCAL_REL_U)]
-    fits = [_solve_from(size, xy_mm, uv_px, height, homography, focal, rel_u) for focal, rel_u in starts]
+        starts = [(26.0 / 36.0 * max(sighting.size_px), _BLIND_FOCAL_REL_U)]
+    fits = [
+        _solve_from(
+            sighting.size_px,
+            sighting.dots_mm[used],
+            sighting.dots.uv_px[used],
+            sighting.height_mm,
+            sighting.fix.homography,
+            focal,
+            rel_u,
+        )
+        for focal, rel_u in starts
+    ]
     return min(fits, key=lambda fit: fit.cost)
 
 

@@ -64,6 +64,7 @@ class Reference:
     px_per_mm        mean scale in the opening
     opening_mm       the opening's outline in sheet coordinates
     focal_rel_u      relative standard uncertainty of the focal length (and so of the camera's height)
+    cost             half the weighted sum of squares of the fit to the frame, priors included
     foot_u_mm        standard uncertainty of the point below the camera
     """
 
@@ -75,5 +76,6 @@ class Reference:
     markers_seen: int
     markers_total: int
     focal_rel_u: float
+    cost: float
     foot_u_mm: float
     warnings: tuple[str, ...]

@@ -67,7 +67,7 @@ class DemoScenario:
 
 
 def demo_scenario(
-    rng: np.random.Generator, *, equivalent_mm: float = 26.0, photo_count: int = 1
+    rng: np.random.Generator, *, equivalent_mm: float = 77.0, photo_count: int = 1
 ) -> DemoScenario:
     """The demonstration's design, job, fit and camera settings; the scale frame's card is not needed yet.
 

@@ -75,7 +75,7 @@ class _Plan:
     tilt_deg: float = 0.0
     roll_deg: float = 0.0
     angle_deg: float = 0.0
-    equivalent_mm: float = 26.0
+    equivalent_mm: float = 77.0  # the longer lens that most phones carry: the camera stands about half a metre off
     blur_px: float = 1.0
     quality: int = 93
     frame_mirrored: bool = False
@@ -84,15 +84,15 @@ class _Plan:
 _PLANS = (
     _Plan("cells", 11, (0.12, 0.14), tilt_deg=2.0, roll_deg=1.0, angle_deg=0.6),
     _Plan("cells", 12, (0.13,), pushed=1, alternate=True, tilt_deg=4.0, roll_deg=181.0, blur_px=1.2),
-    _Plan("cells", 13, (), pushed=3, tilt_deg=3.0, equivalent_mm=24.0, blur_px=0.9),
+    _Plan("cells", 13, (), pushed=3, tilt_deg=3.0, equivalent_mm=70.0, blur_px=0.9),
     _Plan("rosette", 21, (0.12, 0.15), tilt_deg=3.0, angle_deg=137.0, quality=95),
     _Plan("rosette", 22, (0.14, 0.12, 0.13), view="back", tilt_deg=1.0, angle_deg=-58.0, blur_px=1.3),
-    _Plan("inlays", 31, (0.12, 0.15, 0.13), tilt_deg=2.0, roll_deg=-2.0, equivalent_mm=28.0),
+    _Plan("inlays", 31, (0.12, 0.15, 0.13), tilt_deg=2.0, roll_deg=-2.0, equivalent_mm=85.0),
     _Plan("inlays", 32, (0.14,), view="back", alternate=True, tilt_deg=6.0, angle_deg=180.0, quality=90),
     _Plan("strips", 41, (0.12, 0.13), alternate=True, tilt_deg=5.0, frame_mirrored=True),
     _Plan("strips", 42, (), pushed=2, tilt_deg=2.0, angle_deg=-0.8, quality=95, blur_px=1.2),
     _Plan("picture", 0, (0.13, 0.12, 0.14), pushed=1, tilt_deg=3.0, roll_deg=1.0),
-    _Plan("picture", 3, (0.12, 0.15), view="back", tilt_deg=4.0, quality=92, equivalent_mm=24.0),
+    _Plan("picture", 3, (0.12, 0.15), view="back", tilt_deg=4.0, quality=92, equivalent_mm=70.0),
     _Plan("picture", 5, (), pushed=2, tilt_deg=1.0, roll_deg=180.5),
 )
 
@@ -100,7 +100,7 @@ _PLANS = (
 def acceptance_jobs(*, equivalent_mm: float | None = None, photo_count: int = 1) -> tuple[JobSpec, ...]:
     """The acceptance jobs, always the same ones.
 
-    equivalent_mm  use this lens for all of them instead of their own 24 to 28 mm
+    equivalent_mm  use this lens for all of them instead of their own 70 to 85 mm
     photo_count    photos a job, 1 to 4
     """
     return tuple(

@@ -60,6 +60,28 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     return _fit(design, survey, blocks, pose, covariance, area, residual_mm, growth, normal, span, inflate)
 
 
+def gap_misfit(design: Design, survey: GapSurvey) -> float:
+    """Half the robust sum of squares (Huber's loss, JCGM-style units of standard uncertainty) that gaps leave.
+
+    Only gaps, no places: for judging the camera's height, before the places can be trusted.
+    """
+    blocks = make_blocks(design, survey)
+    gaps = blocks.kind == GAP
+    count = len(design.pieces)
+    A = design_matrix(blocks, count, np.zeros(2), 1.0)[gaps][:, :-1]
+    sigma = np.hypot(blocks.u[gaps], _FLOOR_MM[GAP])
+    value = blocks.value[gaps]
+    prior = np.tile([_PRIOR_SIZE_MM, _PRIOR_SHIFT_MM, _PRIOR_SHIFT_MM, _PRIOR_TURN_RAD], count) ** -2.0
+    weight = np.ones(len(value))
+    z = np.zeros(len(value))
+    for _ in range(5):
+        scaled = A.multiply((np.sqrt(weight) / sigma)[:, None]).tocsr()
+        x = np.linalg.solve((scaled.T @ scaled).toarray() + np.diag(prior), scaled.T @ (np.sqrt(weight) / sigma * value))
+        z = np.abs(value - A @ x) / sigma
+        weight = np.minimum(1.0, 2.0 / np.maximum(z, 1e-9))
+    return float(np.where(z <= 2.0, z**2 / 2, 2.0 * z - 2.0).sum())
+
+
 def _spread_by_kind(residual: FloatArray, blocks: Blocks) -> FloatArray:
     spread = np.ones(len(residual))
     for kind in (GAP, CENTRE, EDGE):

@@ -1,0 +1,168 @@
+"""What the photo shows at every station: the seen slit (or edge), before the slanted view is corrected.
+
+Nothing here depends on how high the camera stands, so the height can be settled afterwards from the seams themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapscan.design.types import Design
+from gapscan.errors import PhotoError
+from gapscan.job import Job
+from gapscan.measure.blur import Blur, estimate_blur
+from gapscan.measure.light import BareLight, bare_light
+from gapscan.measure.luma import straighten, wood_colour
+from gapscan.measure.profiles import first_centres, sample_profiles
+from gapscan.measure.stations import Lines, PlacedStations, design_lines, place_stations
+from gapscan.measure.width import EdgeFit, SlitFit, fit_edges, fit_slits
+from gapscan.photo.types import Photo, Reference
+from gapscan.register.types import Registration
+
+FloatArray = NDArray[np.float64]
+
+_SEARCH_MM = 1.1
+_EDGE_SEARCH_MM = 1.6
+_ROOM_MARGIN_MM = 0.12
+_WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
+_WIDEST_MM = 0.5
+_BLUR_REFUSED_PX = 5.0
+_BLUR_REFUSED_MM = 0.35
+
+
+@dataclass(frozen=True)
+class SlitSight:
+    """Slits at all seam stations, in mm along the normal, upper-face plane.
+
+    start_mm (N,) where the profile was centred; fit.centre counts from there
+    half_mm  (N,) half-width of the profile used
+    level    (N,) bare light
+    """
+
+    stations: PlacedStations
+    fit: SlitFit
+    start_mm: FloatArray
+    half_mm: FloatArray
+    level: FloatArray
+
+
+@dataclass(frozen=True)
+class EdgeSight:
+    """Edges at all rim stations; fit.place counts from start_mm."""
+
+    stations: PlacedStations
+    fit: EdgeFit
+    start_mm: FloatArray
+    half_mm: FloatArray
+    level: FloatArray
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """Everything one photo shows of seams and rims."""
+
+    lines: Lines
+    slits: SlitSight
+    edges: EdgeSight
+    bare: BareLight
+    blur: Blur
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _View:
+    photo: Photo
+    reference: Reference
+    bare: BareLight
+    height_mm: float
+    rows: int
+
+    @property
+    def pitch_mm(self) -> float:
+        return 1.0 / self.reference.px_per_mm
+
+
+def sight_seams(
+    photo: Photo, reference: Reference, design: Design, registration: Registration, job: Job
+) -> Sighting:
+    """Fit the seen slit at every seam station and the seen edge at every rim station.
+
+    Raises PhotoError when the bare light is unusable or the photo is out of focus beyond use.
+    """
+    bare = bare_light(photo, reference, sheet_height_mm=job.thickness_mm)
+    lines = design_lines(design)
+    seams, rims = place_stations(lines, design, registration, reference, job)
+    rows = int(np.clip(round(reference.px_per_mm * 0.25 / 1.4), 1, 6))
+    view = _View(photo, reference, bare, job.thickness_mm, rows)
+    blur, slits = _sight_slits(view, seams)
+    if blur.sigma_px > _BLUR_REFUSED_PX or blur.sigma_px / reference.px_per_mm > _BLUR_REFUSED_MM:
+        raise PhotoError(
+            f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
+            f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
+        )
+    warnings = []
+    if bare.clipped_share > 0.01:
+        warnings.append(f"{100 * bare.clipped_share:.0f} % of the bare light is at full white; expose a little darker")
+    if bare.relative_u > 0.04:
+        warnings.append(
+            f"the lightbox is uneven (bare light known to ±{100 * bare.relative_u:.0f} % over the assembly); "
+            "widths scale with it"
+        )
+    return Sighting(lines, slits, _sight_edges(view, rims, blur), bare, blur, tuple(warnings))
+
+
+def _window(offsets: FloatArray, half: FloatArray, pitch: float) -> FloatArray:
+    """Weights (N, M): one inside the half-width, a ramp of one sample at its end."""
+    return np.clip((half[:, None] - np.abs(offsets[None, :])) / pitch + 0.5, 0.0, 1.0)
+
+
+def _grid(half: float, pitch: float) -> FloatArray:
+    reach = np.ceil(half / pitch)
+    return np.asarray(np.arange(-reach, reach + 1) * pitch)
+
+
+def _profiles(view: _View, stations: PlacedStations, offsets: FloatArray, start: FloatArray, rows: int) -> FloatArray:
+    return sample_profiles(
+        view.photo, view.reference, stations, offsets, start, height_mm=view.height_mm, rows=rows
+    )
+
+
+def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:
+    level = view.bare.level(seams.xy_mm)
+    wide = np.arange(-_SEARCH_MM, _SEARCH_MM + 1e-9, 0.05)
+    zero = np.zeros(len(seams))
+    start, width = first_centres(seams, wide, _profiles(view, seams, wide, zero, 1), level)
+    half_limit = _WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
+    offsets = _grid(half_limit, view.pitch_mm)
+    profile = _profiles(view, seams, offsets, start, view.rows)
+    wood = wood_colour(view.photo, view.reference, seams, start, height_mm=view.height_mm)
+    profile = straighten(profile, wood, view.bare.rgb(seams.xy_mm))
+    blur = estimate_blur(offsets, profile, seams, level, width, view.pitch_mm)
+    sigma = blur.sigma_mm(seams)
+    half = _WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
+    half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
+    weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
+    fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
+    return blur, SlitSight(seams, fit, start, half, level)
+
+
+def _sight_edges(view: _View, rims: PlacedStations, blur: Blur) -> EdgeSight:
+    """Outer edges against bare light."""
+    level = view.bare.level(rims.xy_mm)
+    zero = np.zeros(len(rims))
+    wide = np.arange(-_EDGE_SEARCH_MM, _EDGE_SEARCH_MM + 1e-9, 0.05)
+    search = _profiles(view, rims, wide, zero, 1)
+    # Coarse place: how much of the window is bright, between the dark inner and the bright outer end.
+    dark = np.quantile(search[:, wide < -_EDGE_SEARCH_MM / 2], 0.5, axis=1) if len(rims) else zero
+    share = np.clip((search - dark[:, None]) / np.maximum(level - dark, 1e-3)[:, None], 0, 1).mean(axis=1)
+    start = wide[-1] - share * (wide[-1] - wide[0])
+    sigma = blur.sigma_mm(rims)
+    half_limit = 0.25 + 4 * float(sigma.max(initial=0.0))
+    offsets = _grid(half_limit, view.pitch_mm)
+    profile = _profiles(view, rims, offsets, start, view.rows)
+    half = np.minimum(half_limit, rims.room_mm - _ROOM_MARGIN_MM)
+    weight = _window(offsets, np.maximum(half, 2 * sigma), view.pitch_mm)
+    return EdgeSight(rims, fit_edges(offsets, profile, weight, sigma=sigma, place=zero), start, half, level)
