@@ -41,11 +41,16 @@ def command(*, opening: tuple[float, float], out: Path, strips: tuple[float, flo
     round.
     """
     from gapscan.photo import frame
+    from gapscan.photo.strips import frame_strip_sheets
 
-    whole = strips is None
-    text = frame.frame_svg(*opening) if whole else frame.frame_strips_svg(*opening, sheet_mm=strips)
-    write_text(out, text)
-    click.echo(f"{out}: frame with an opening of {opening[0]:g} x {opening[1]:g} mm")
+    whole = frame.frame_svg(*opening)
+    sheets = [] if strips is None else frame_strip_sheets(*opening, sheet_mm=strips)
+    write_text(out, whole)
+    click.echo(f"{out}: frame with an opening of {opening[0]:g} x {opening[1]:g} mm; keep this file, inspect needs it")
+    for number, sheet in enumerate(sheets, 1):
+        part = out.with_name(f"{out.stem}-strips-{number}.svg")
+        write_text(part, sheet)
+        click.echo(f"{part}: strips to cut from one sheet of {max(strips or (0,)):g} x {min(strips or (0,)):g} mm")
 
 
 def write_text(path: Path, text: str) -> None:

@@ -29,6 +29,7 @@ _EDGE_SEARCH_MM = 1.6
 _ROOM_MARGIN_MM = 0.12
 _WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
 _WIDEST_MM = 0.5
+_BLANK_EVERY = 3
 _BLUR_REFUSED_PX = 5.0
 _BLUR_REFUSED_MM = 0.35
 
@@ -40,6 +41,7 @@ class SlitSight:
     start_mm (N,) where the profile was centred; fit.centre counts from there
     half_mm  (N,) half-width of the profile used
     level    (N,) bare light
+    false_mm (N,) width that the grain of the wood beside the seam feigns where there is no slit (99 of 100 are less)
     """
 
     stations: PlacedStations
@@ -47,6 +49,7 @@ class SlitSight:
     start_mm: FloatArray
     half_mm: FloatArray
     level: FloatArray
+    false_mm: FloatArray
 
 
 @dataclass(frozen=True)
@@ -146,7 +149,43 @@ def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:
     half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
     fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
-    return blur, SlitSight(seams, fit, start, half, level)
+    return blur, SlitSight(seams, fit, start, half, level, _feigned_widths(view, seams, start, half, blur, level))
+
+
+def _feigned_widths(
+    view: _View, seams: PlacedStations, start: FloatArray, half: FloatArray, blur: Blur, level: FloatArray
+) -> FloatArray:
+    """Slits fitted to plain wood beside each seam tell how wide a slit its grain feigns (N,), one figure a seam."""
+    reach = np.minimum(half, _WOOD_MM + 3.5 * blur.sigma_mm(seams))
+    chosen = np.flatnonzero(seams.inside & (reach > 0.2) & (seams.room_mm > 3.0 * reach))[::_BLANK_EVERY]
+    feigned = np.zeros(len(seams))
+    if len(chosen) == 0:
+        return feigned
+    few, reach = seams.at(chosen), reach[chosen]
+    sigma = blur.sigma_mm(few)
+    offsets = _grid(float(reach.max()), view.pitch_mm)
+    weight = _window(offsets, reach, view.pitch_mm)
+    found = []
+    for side in (-1.0, 1.0):
+        aside = start[chosen] + side * 2.0 * reach
+        blank = fit_slits(
+            offsets,
+            _profiles(view, few, offsets, aside, view.rows),
+            weight,
+            bare=level[chosen],
+            sigma=sigma,
+            centre=np.zeros(len(few)),
+        )
+        found.append(blank.width)
+    both = np.concatenate(found)
+    lines = np.concatenate([few.line, few.line])
+    everywhere = float(np.quantile(both, 0.99))
+    for line in np.unique(seams.line):
+        own = both[lines == line]
+        # With few blanks a seam's own figure is unsure: the whole photo's stands in.
+        here = float(np.quantile(own, 0.99)) if len(own) >= 30 else max([everywhere, *own.tolist()])
+        feigned[seams.line == line] = max(here, 0.0)
+    return feigned
 
 
 def _sight_edges(view: _View, rims: PlacedStations, blur: Blur) -> EdgeSight:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,10 @@ class PlacedStations:
 
     def __len__(self) -> int:
         return len(self.xy_mm)
+
+    def at(self, chosen: NDArray[np.int64]) -> PlacedStations:
+        """Some of the stations."""
+        return PlacedStations(*(getattr(self, f.name)[chosen] for f in fields(self)))
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 
 _CLOSED_MM = 0.015  # less seen width than this is no light
 _HIDDEN_ALLOWED_MM = 0.015  # no light and less hidden than this: closed within its uncertainty
+_RUN_STATIONS, _RUN_SHARE = 9, 0.7  # a slit shows over a good part of any 2 mm
 _CLIPPED_LEVEL = 0.985
 _FARTHEST_MM = 0.3  # a fit that wandered farther than this from the steadied centre found something else
 _TONE_REL_U = 0.008  # the sRGB curve against the camera's own
@@ -84,7 +85,7 @@ def _reasons(slits: SlitSight, slant: Slant, budget: Budget, sigma_mm: FloatArra
     """Why each station has no figure, or SEEN (N,). The first cause in the order of Reason's severity wins."""
     fit, stations = slits.fit, slits.stations
     reason = np.full(len(stations), int(Reason.SEEN), np.int8)
-    no_light = fit.width < np.maximum(_CLOSED_MM, 2.5 * budget.noise)
+    no_light = ~_lit(slits, budget)
     reason[no_light & (slant.hidden_mm > _HIDDEN_ALLOWED_MM)] = Reason.SLANT
     scatter = fit.noise / slits.level
     typical = float(np.median(scatter)) if len(scatter) else 0.0
@@ -95,6 +96,20 @@ def _reasons(slits: SlitSight, slant: Slant, budget: Budget, sigma_mm: FloatArra
     reason[tight] = np.where(stations.junction_mm < 1.5, int(Reason.JUNCTION), int(Reason.UNCLEAR))[tight]
     reason[~stations.inside] = Reason.OUTSIDE
     return reason
+
+
+def _lit(slits: SlitSight, budget: Budget) -> NDArray[np.bool_]:
+    """Where there is light of a slit (N,): more than noise and grain feign, and over a run, not a speck of it."""
+    from scipy.ndimage import uniform_filter1d
+
+    stations = slits.stations
+    bright = slits.fit.width > np.maximum(_CLOSED_MM, np.maximum(3.0 * budget.noise, 1.5 * slits.false_mm))
+    lit = np.zeros(len(bright), bool)
+    starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0]) if len(bright) else np.zeros(0, int)
+    for begin, end in zip(starts, np.r_[starts[1:], len(bright)], strict=True):
+        run = uniform_filter1d(bright[begin:end].astype(float), min(_RUN_STATIONS, end - begin), mode="nearest")
+        lit[begin:end] = bright[begin:end] & (run > _RUN_SHARE)
+    return lit
 
 
 def _budget(sighting: Sighting, slant: Slant, reference: Reference, job: Job) -> Budget:

@@ -69,7 +69,7 @@ def fit_slits(
         H = np.einsum("nmi,nm,nmj->nij", J, weight, J)
         g = np.einsum("nmi,nm->ni", J, weight * residual)
         # A pinch of damping keeps the centre of a dark slit (no information) where it was.
-        H += np.eye(4) * (1e-9 * np.trace(H, axis1=1, axis2=2))[:, None, None]
+        H += np.eye(4) * (1e-9 * np.trace(H, axis1=1, axis2=2) + 1e-12)[:, None, None]
         H[:, 1, 1] += 1e-6
         step = np.linalg.solve(H, g[..., None])[..., 0]
         step[:, 1] = np.clip(step[:, 1], -0.7 * sigma, 0.7 * sigma)

@@ -29,23 +29,24 @@ def frame_svg(width_mm: float, height_mm: float) -> str:
     """
     layout = frame_layout(float(width_mm), float(height_mm))
     outer_w, outer_h = layout.outer_mm
-    subpaths = [_ring(np.asarray(layout.card.exterior.coords), outer_w, outer_h)]
-    subpaths += [_ring(np.asarray(hole.coords), outer_w, outer_h) for hole in layout.card.interiors]
+    rings = [np.asarray(ring.coords) + (outer_w / 2, outer_h / 2) for ring in (layout.card.exterior, *layout.card.interiors)]
     about = json.dumps({"gapscan-frame": 1, "opening_mm": [layout.width_mm, layout.height_mm]})
+    title = f"gapscan scale frame {layout.width_mm:g} x {layout.height_mm:g} mm"
+    return svg_of_rings(rings, outer_w, outer_h, title, note=_NOTE, metadata=about)
+
+
+def svg_of_rings(
+    rings: list[np.ndarray], width_mm: float, height_mm: float, title: str, *, note: str = "", metadata: str = ""
+) -> str:
+    """An SVG of closed rings (N, 2) in mm, filled even-odd as one path."""
+    about = (f"<desc>{note}</desc>\n" if note else "") + (f"<metadata>{metadata}</metadata>\n" if metadata else "")
+    subpaths = "\n".join("M" + " L".join(f"{x:.4f},{y:.4f}" for x, y in ring[:-1]) + " Z" for ring in rings)
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{outer_w:g}mm" height="{outer_h:g}mm" '
-        f'viewBox="0 0 {outer_w:g} {outer_h:g}">\n'
-        f"<title>gapscan scale frame {layout.width_mm:g} x {layout.height_mm:g} mm</title>\n"
-        f"<desc>{_NOTE}</desc>\n"
-        f"<metadata>{about}</metadata>\n"
-        '<path id="card" fill="#222222" fill-rule="evenodd" stroke="none" d="' + "\n".join(subpaths) + '"/>\n</svg>\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width_mm:g}mm" height="{height_mm:g}mm" '
+        f'viewBox="0 0 {width_mm:g} {height_mm:g}">\n<title>{title}</title>\n{about}'
+        f'<path id="card" fill="#222222" fill-rule="evenodd" stroke="none" d="{subpaths}"/>\n</svg>\n'
     )
-
-
-def _ring(xy_mm: np.ndarray, outer_w: float, outer_h: float) -> str:
-    points = xy_mm[:-1] + (outer_w / 2, outer_h / 2)
-    return "M" + " L".join(f"{x:.4f},{y:.4f}" for x, y in points) + " Z"
 
 
 def read_frame(path: Path) -> FrameLayout:

@@ -18,7 +18,7 @@ from gapscan.solve.types import PieceFit, PieceState
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_FEWEST_SEEN_FRACTION = 0.2
+_FEWEST_KNOWN_FRACTION = 0.3
 _UNSURE_OF_TOLERANCE = 0.35  # a piece whose size is known no better than this share of the tolerance stays unsure
 _SHIFT_NAMED_MM = 0.04
 
@@ -113,6 +113,16 @@ def _u_changes(windows: SeamWindows, choice: Selection, fit: PieceFit) -> FloatA
     return u
 
 
+def _known_fraction(survey: GapSurvey, piece_id: str, tolerance_mm: float) -> float:
+    """Share of a piece's seams that was seen or cannot hide a gap over tolerance; 1 for a piece without seams."""
+    known = total = 0
+    for seam in survey.seams:
+        if piece_id in seam.pieces:
+            known += int((seam.seen | (np.nan_to_num(seam.bound_mm, nan=np.inf) <= tolerance_mm)).sum())
+            total += len(seam.stations)
+    return known / total if total else 1.0
+
+
 def _decide(
     design: Design,
     survey: GapSurvey,
@@ -124,15 +134,14 @@ def _decide(
     u_change: float,
     job: Job,
 ) -> PieceDecision:
-    del survey
     beside = (windows.first == k) | (windows.second == k)
     measured = windows.measured_mm[beside]
     widest = float(np.nanmax(measured)) if np.isfinite(measured).any() else None
     verdict: Verdict = "keep"
     cause, reseat, outline = "fits", None, None
-    unsure = state.seen_fraction < _FEWEST_SEEN_FRACTION or (
-        state.u_undersize_mm > _UNSURE_OF_TOLERANCE * job.tolerance_mm
-    )
+    # Known is what was seen, and what is hidden but cannot hide more than the tolerance.
+    known = _known_fraction(survey, state.id, job.tolerance_mm)
+    unsure = known < _FEWEST_KNOWN_FRACTION or state.u_undersize_mm > _UNSURE_OF_TOLERANCE * job.tolerance_mm
     if choice.recut[k]:
         verdict = "recut"
         cause = "cut too small" if change > 0 else "cut too large"

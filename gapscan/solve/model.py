@@ -95,6 +95,16 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
             # A closed slit has no light and so no centre.
             seen = seam.seen & (np.isfinite(value) if kind == GAP else seam.gap_mm > 0.012)
             parts.append(_averaged(kind, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, value, u, arm_a, arm_b, seen))
+        # Where no light comes through a slanted view, the gap lies between closed and what can hide: a rectangular
+        # distribution (JCGM 100, 4.3.7), and one whole block is no surer of it than one station.
+        bounded = np.isfinite(seam.bound_mm)
+        bound = np.where(bounded, seam.bound_mm, 0.0)
+        parts.append(
+            _averaged(
+                GAP, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, bound / 2, bound / np.sqrt(12.0), arm_a, arm_b,
+                bounded, alike=True,
+            )
+        )
     for rim in survey.rims:
         a = index[rim.piece]
         st = rim.stations
@@ -133,8 +143,13 @@ def _averaged(
     arm_a: FloatArray,
     arm_b: FloatArray,
     seen: NDArray[np.bool_],
+    *,
+    alike: bool = False,
 ) -> tuple[FloatArray, ...]:
-    """Block means of one line as columns; blocks with fewer than three seen stations are left out."""
+    """Block means of one line as columns; blocks with fewer than three seen stations are left out.
+
+    ``alike``: the stations of a block share their error, so it does not fall with their number.
+    """
     ids = block_ids(s_mm, stretch)
     count = int(ids.max(initial=-1)) + 1
     n = np.bincount(ids[seen], minlength=count).astype(float)
@@ -144,7 +159,7 @@ def _averaged(
         return (np.bincount(ids[seen], weights=quantity[seen], minlength=count) / np.maximum(n, 1))[keep]
 
     # Neighbouring stations share grain and raggedness over about 1 mm: four stations count as one.
-    u_mean = np.sqrt(mean(u**2) / np.maximum(n[keep] / 4, 1))
+    u_mean = np.sqrt(mean(u**2) / (1.0 if alike else np.maximum(n[keep] / 4, 1)))
     size = int(keep.sum())
     return (
         mean(value),

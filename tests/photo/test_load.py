@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import warnings
 import zlib
 from pathlib import Path
 
@@ -16,20 +15,12 @@ from PIL.TiffImagePlugin import IFDRational
 
 from gapscan.errors import InputError
 from gapscan.photo.load import read_photo, srgb_decode
-
-with warnings.catch_warnings():  # colour-science announces its optional dependencies when imported
-    warnings.simplefilter("ignore")
-    import colour
+from tests.srgb import decode
 
 # IEC 61966-2-1:1999, 5.2: 8-bit code to linear, worked by hand from the published formula.
 IEC_VALUES = {0: 0.0, 10: 0.003035, 64: 0.051269, 128: 0.215861, 188: 0.502886, 254: 0.991102, 255: 1.0}
 # ITU-T T.871 (JFIF): luma of R, G, B.
 LUMA = np.array([0.299, 0.587, 0.114])
-
-
-def decode(code):
-    """colour-science's sRGB decoding, an implementation that is not ours."""
-    return np.asarray(colour.models.eotf_sRGB(np.asarray(code, dtype=float)))
 
 
 def picture(height=310, width=420):
