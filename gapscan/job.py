@@ -11,7 +11,7 @@ import math
 import tomllib
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 from gapscan.errors import InputError
 
@@ -162,9 +162,9 @@ def _number(value: object, key: str, low: float, high: float, source: str) -> fl
 
 
 def _choice(value: object, key: str, allowed: tuple[str, ...], source: str) -> str:
-    if value not in allowed:
+    if not isinstance(value, str) or value not in allowed:
         raise InputError(f"{source}: {key} = {value!r} is not one of {', '.join(map(repr, allowed))}")
-    return cast(str, value)
+    return value
 
 
 def _unknown(key: str, known: tuple[str, ...], source: str) -> str:

@@ -49,7 +49,9 @@ def inspect(
     design = read_design(design_path)
     lost = job.unmatched(tuple(piece.id for piece in design.pieces))
     if lost:
-        raise InputError(f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]")
+        raise InputError(
+            f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]"
+        )
     layout = read_frame(frame_path)
     photos = []
     for path in photo_paths:

@@ -16,9 +16,7 @@ class Size(click.ParamType[tuple[float, float]]):
 
     name = "WIDTHxHEIGHT"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
         if isinstance(value, tuple):
             return value
         match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*[xX×*]\s*(\d+(?:\.\d+)?)\s*(?:mm)?\s*", str(value))

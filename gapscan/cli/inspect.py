@@ -36,9 +36,7 @@ def command(
     DESIGN is the drawing that the pieces were cut from (SVG or DXF); each PHOTO shows the same dry fit on the
     lightbox, inside the scale frame. Several photos, the sheet moved or turned between them, see more.
     """
-    inspection = inspect_and_report(
-        design=design, photos=photos, frame=frame, job=job, out=out, quiet=quiet
-    )
+    inspection = inspect_and_report(design=design, photos=photos, frame=frame, job=job, out=out, quiet=quiet)
     recuts = any(decision.verdict == "recut" for decision in inspection.plan.decisions)
     return 1 if gate and recuts else 0
 

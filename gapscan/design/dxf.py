@@ -44,9 +44,7 @@ def read_dxf(raw: bytes, *, source: str) -> tuple[list[Outline], list[str]]:
         try:
             points = _points(entity, CHORD_MM / scale)
         except (ValueError, ArithmeticError, AttributeError, IndexError, TypeError) as err:
-            raise InputError(
-                f"{source}: {kind} on layer '{layer}' is damaged; draw that shape again"
-            ) from err
+            raise InputError(f"{source}: {kind} on layer '{layer}' is damaged; draw that shape again") from err
         if points is None:
             ignored["entities that are not closed curves"].append(f"{kind} on '{layer}'")
             continue
@@ -62,9 +60,7 @@ def _load(raw: bytes, source: str) -> Any:
         from ezdxf import recover
         from ezdxf.lldxf.const import DXFError
     except ImportError as err:
-        raise InputError(
-            f'{source}: reading DXF needs one more package; run pip install "gapscan[dxf]"'
-        ) from err
+        raise InputError(f'{source}: reading DXF needs one more package; run pip install "gapscan[dxf]"') from err
     try:
         document, auditor = recover.read(io.BytesIO(raw))
     except (DXFError, OSError, ValueError, LookupError, AttributeError, TypeError) as err:
@@ -78,9 +74,7 @@ def _points(entity: Any, chord: float) -> FloatArray | None:
     """(N, 2) points of a closed curve in drawing units; None when it is open or not a curve."""
     kind = entity.dxftype()
     if kind == "LWPOLYLINE":
-        return _bulged(
-            [(x, y, b) for x, y, b in entity.get_points("xyb")], bool(entity.closed), entity, chord
-        )
+        return _bulged([(x, y, b) for x, y, b in entity.get_points("xyb")], bool(entity.closed), entity, chord)
     if kind == "POLYLINE" and entity.is_2d_polyline and entity.dxf.flags & 6 == 0:
         at = [(v.dxf.location.x, v.dxf.location.y, v.dxf.get("bulge", 0.0)) for v in entity.vertices]
         return _bulged(at, bool(entity.is_closed), entity, chord)
@@ -139,9 +133,7 @@ def _spline(curve: Any, chord: float) -> FloatArray:
     return np.concatenate(parts)
 
 
-def _bulged(
-    vertices: list[tuple[float, float, float]], closed: bool, entity: Any, chord: float
-) -> FloatArray | None:
+def _bulged(vertices: list[tuple[float, float, float]], closed: bool, entity: Any, chord: float) -> FloatArray | None:
     """A polyline with bulges: bulge = tan(sweep / 4), positive anticlockwise (DXF reference)."""
     if len(vertices) < 2:
         return None

@@ -99,9 +99,7 @@ def _snap(polygon: Polygon, others: list[Polygon], tolerance: float) -> tuple[Po
         gap, at = cKDTree(choice).query(points[own_corner], distance_upper_bound=tolerance)
         hit = np.isfinite(gap)
         target[np.flatnonzero(own_corner)[hit]] = choice[at[hit]]
-    at, share, new, lifted = _insertions(
-        points, follower, target, anchors, (edge_tree, a, b), tolerance=tolerance
-    )
+    at, share, new, lifted = _insertions(points, follower, target, anchors, (edge_tree, a, b), tolerance=tolerance)
     moved = np.concatenate([off, lifted])
 
     # every vertex at (own index, 0), insertions at (start of their edge, share of its length)
@@ -146,9 +144,7 @@ def _insertions(
     """Which anchors go into which edge: edge index, share along it, the anchor, its distance."""
     ends = points[follower]
     # an anchor that some vertex has moved onto is in the ring already
-    _, first, count = np.unique(
-        np.concatenate([anchors, target]), axis=0, return_index=True, return_counts=True
-    )
+    _, first, count = np.unique(np.concatenate([anchors, target]), axis=0, return_index=True, return_counts=True)
     spare = anchors[first[(count == 1) & (first < len(anchors))]]
     tree = shapely.STRtree(shapely.linestrings(np.stack([points, ends], axis=1)))
     s, e, foot, off = _nearest(spare, tree, points, ends, tolerance)

@@ -105,10 +105,7 @@ def _shapes(outlines: Sequence[Outline], source: str, notes: list[str]) -> list[
         if not polygons:
             flat.append(f"'{label}'")
         stem = outline.name or outline.stem
-        if outline.name and len(polygons) == 1:
-            names = [outline.name]
-        else:
-            names = [derive(stem or "piece") for _ in polygons]
+        names = [outline.name] if outline.name and len(polygons) == 1 else [derive(stem or "piece") for _ in polygons]
         if stem and names and names != [outline.name]:
             derived.append(f"'{stem}' as {named(names)}")
         shapes += [_Shape(n, p) for n, p in zip(names, polygons, strict=True)]
@@ -124,9 +121,7 @@ def _polygons(outline: Outline, label: str, source: str) -> list[Polygon]:
     found: list[Polygon] = []
     for ring in outline.rings:
         if not np.isfinite(ring).all():
-            raise InputError(
-                f"{source}: '{label}' has coordinates that are not finite numbers; draw it again"
-            )
+            raise InputError(f"{source}: '{label}' has coordinates that are not finite numbers; draw it again")
         if len(ring) < 3:
             continue
         # vertices that two neighbours mean to be one become one: 1e-6 mm is far above rounding, far below
@@ -213,9 +208,7 @@ def _let_in(shapes: list[_Shape], source: str, notes: list[str]) -> list[_Shape]
         lower, upper = shapes[a].name, shapes[b].name
         within = _lies_in(polygons[b], polygons[a])
         if within and _erode(polygons[a].difference(polygons[b])).is_empty:
-            raise InputError(
-                f"{source}: pieces '{lower}' and '{upper}' are drawn on the same place; remove one"
-            )
+            raise InputError(f"{source}: pieces '{lower}' and '{upper}' are drawn on the same place; remove one")
         if within:
             on_top.setdefault(a, []).append(b)
             continue

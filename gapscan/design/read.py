@@ -49,9 +49,7 @@ def load_drawing(path: Path) -> bytes:
     except OSError as err:
         raise InputError(f"{path}: cannot read the design ({err.strerror or err}); check the path") from err
     if len(raw) > MAX_BYTES:
-        raise InputError(
-            f"{path}: is larger than {MAX_BYTES // 1_000_000} MB; remove embedded images and save again"
-        )
+        raise InputError(f"{path}: is larger than {MAX_BYTES // 1_000_000} MB; remove embedded images and save again")
     if not raw.strip():
         raise InputError(f"{path}: the file is empty; export the drawing again")
     return raw

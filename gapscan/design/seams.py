@@ -19,9 +19,7 @@ IntArray = NDArray[np.int64]
 
 SHORTEST_MM = 0.3
 _CORNER_RAD = np.deg2rad(35.0)
-_CORNER_REACH_MM = (
-    0.1  # directions are compared this far before and behind, so a tiny rounding is a corner too
-)
+_CORNER_REACH_MM = 0.1  # directions are compared this far before and behind, so a tiny rounding is a corner too
 _TANGENT_REACH_MM = 0.3
 _BEND_REACH_MM = 0.5
 _SIDE_TESTS_MM = (0.05, 0.02, 0.005)
@@ -177,9 +175,7 @@ def _corners(line: _Line) -> FloatArray:
     return np.array(found)
 
 
-def _stations(
-    stretches: Iterable[Stretch], inside: Polygon, outside: Polygon | None, spacing_mm: float
-) -> Stations:
+def _stations(stretches: Iterable[Stretch], inside: Polygon, outside: Polygon | None, spacing_mm: float) -> Stations:
     parts: list[tuple[NDArray[Any], ...]] = []
     offset = 0.0
     for k, stretch in enumerate(stretches):
@@ -194,9 +190,7 @@ def _stations(
         side = _side(xy, left, inside, outside)
         curvature = -side * _bend(line, s, low, high)
         junction = np.minimum(s - low, high - s)
-        parts.append(
-            (offset + along, xy, side * left, curvature, junction, np.full(count, k, dtype=np.int64))
-        )
+        parts.append((offset + along, xy, side * left, curvature, junction, np.full(count, k, dtype=np.int64)))
         offset += line.length
     if not parts:
         empty = np.empty(0)

@@ -107,9 +107,7 @@ def _parse(raw: bytes, source: str) -> Element:
         builder.end(name(tag))
 
     def entity(*_: object) -> None:
-        raise InputError(
-            f"{source}: declares XML entities, which are not read for safety; save it as plain SVG"
-        )
+        raise InputError(f"{source}: declares XML entities, which are not read for safety; save it as plain SVG")
 
     parser.StartElementHandler = start
     parser.EndElementHandler = end
@@ -159,9 +157,7 @@ class _Walk:
         if style.get("display") == "none":
             self._ignored["hidden elements"].append(_label(element))
             return
-        visible = {"hidden": False, "collapse": False, "visible": True}.get(
-            style.get("visibility", ""), state.visible
-        )
+        visible = {"hidden": False, "collapse": False, "visible": True}.get(style.get("visibility", ""), state.visible)
         to_mm = state.to_mm
         if element.get("transform", "").strip() and tag != "svg":
             to_mm = to_mm @ transform_matrix(element.get("transform", ""), where=where)
@@ -180,9 +176,7 @@ class _Walk:
     def _shape(self, element: Element, tag: str, state: _State, where: str) -> None:
         self._shapes += 1
         if self._shapes > _MAX_SHAPES:
-            raise InputError(
-                f"{self.source}: draws more than {_MAX_SHAPES} shapes; remove clones and clutter"
-            )
+            raise InputError(f"{self.source}: draws more than {_MAX_SHAPES} shapes; remove clones and clutter")
         if not state.visible:
             self._ignored["hidden elements"].append(_label(element))
             return
@@ -205,9 +199,7 @@ class _Walk:
     def _use(self, element: Element, state: _State, where: str) -> None:
         href = next((element.get(k, "").strip() for k in _HREF if element.get(k)), "")
         if href and not href.startswith("#"):
-            raise InputError(
-                f"{where} points to another file ({href[:60]}); break the link so that the shape is here"
-            )
+            raise InputError(f"{where} points to another file ({href[:60]}); break the link so that the shape is here")
         target = self._by_id.get(href[1:])
         if target is None:
             self._ignored["clones of missing shapes"].append(_label(element))
@@ -221,9 +213,7 @@ class _Walk:
         shift = np.eye(3)
         shift[:2, 2] = offset("x", state.viewport[0]), offset("y", state.viewport[1])
         own = element.get("id", "").strip()
-        state = replace(
-            state, to_mm=state.to_mm @ shift, chain=(*state.chain, href), use_name=state.use_name or own
-        )
+        state = replace(state, to_mm=state.to_mm @ shift, chain=(*state.chain, href), use_name=state.use_name or own)
         before = len(self.outlines)
         if _local(target) in ("symbol", "svg"):
             self.children(target, self._nested(target, element, state, where))

@@ -77,9 +77,7 @@ def transform_matrix(text: str, *, where: str) -> FloatArray:
     except ValueError:
         good = False
     if not good:
-        raise InputError(
-            f"{where}: cannot read the transform {text!r}; apply the transform in the drawing program"
-        )
+        raise InputError(f"{where}: cannot read the transform {text!r}; apply the transform in the drawing program")
     m = Matrix(text)
     return np.array([[m.a, m.c, m.e], [m.b, m.d, m.f], [0.0, 0.0, 1.0]], dtype=float)
 
@@ -112,9 +110,7 @@ def shape_runs(
         return length_mm(text, percent_of_mm=of * PX_MM, where=where) / PX_MM
 
     if tag == "line":
-        ends = np.array(
-            [[value("x1", width), value("y1", height)], [value("x2", width), value("y2", height)]]
-        )
+        ends = np.array([[value("x1", width), value("y1", height)], [value("x2", width), value("y2", height)]])
         return [Run(_apply(to_mm, ends), False)]
     if tag == "rect":
         w, h = value("width", width), value("height", height)
@@ -127,9 +123,7 @@ def shape_runs(
     return _round_shape(tag, value, to_mm, viewport)
 
 
-def _round_shape(
-    tag: str, value: Callable[..., float], to_mm: FloatArray, viewport: tuple[float, float]
-) -> list[Run]:
+def _round_shape(tag: str, value: Callable[..., float], to_mm: FloatArray, viewport: tuple[float, float]) -> list[Run]:
     """A circle or an ellipse."""
     width, height = viewport
     diagonal = math.hypot(width, height) / math.sqrt(2)
@@ -149,9 +143,7 @@ def _apply(to_mm: FloatArray, points: FloatArray) -> FloatArray:
     return np.asarray(points @ to_mm[:2, :2].T + to_mm[:2, 2])
 
 
-def _rect(
-    corner: FloatArray, size: tuple[float, float], radii: tuple[float, float], to_mm: FloatArray
-) -> Run:
+def _rect(corner: FloatArray, size: tuple[float, float], radii: tuple[float, float], to_mm: FloatArray) -> Run:
     (w, h), (rx, ry) = size, radii
     if rx <= 0 or ry <= 0:
         unit = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
@@ -174,9 +166,7 @@ def _path(d: str, to_mm: FloatArray, where: str) -> list[Run]:
     data = d.strip()
     if not data or data == "none":
         return []
-    fault = InputError(
-        f"{where}: its path data cannot be read; draw the path again or save the file as plain SVG"
-    )
+    fault = InputError(f"{where}: its path data cannot be read; draw the path again or save the file as plain SVG")
     if _PATH_WORDS.sub("", data) or data[0] not in "Mm":
         raise fault
     try:
@@ -228,8 +218,6 @@ def _path_arc(arc: Any, to_mm: FloatArray) -> FloatArray:
     sweep = float(arc.sweep)
     if np.linalg.det(axes) < 0:  # svgelements measures the sweep from x to y
         sweep = -sweep
-    points = flatten_arc(
-        _apply(to_mm, centre[None])[0], axes @ to_mm[:2, :2].T, start_rad=first, sweep_rad=sweep
-    )
+    points = flatten_arc(_apply(to_mm, centre[None])[0], axes @ to_mm[:2, :2].T, start_rad=first, sweep_rad=sweep)
     points[-1] = _apply(to_mm, end[None])[0]
     return points

@@ -27,10 +27,14 @@ def fuse_surveys(surveys: Sequence[GapSurvey]) -> GapSurvey:
     apart = [seam.id for seam, ratio in zip(seams, ratios, strict=True) if ratio > 2.5]
     if apart:
         warnings.append(
-            "the photos disagree about " + ", ".join(apart[:6]) + ("…" if len(apart) > 6 else "")
+            "the photos disagree about "
+            + ", ".join(apart[:6])
+            + ("…" if len(apart) > 6 else "")
             + "; did a piece move between them?"
         )
-    return GapSurvey(tuple(seams), rims, float(np.mean([s.blur_sigma_px for s in surveys])), tuple(dict.fromkeys(warnings)))
+    return GapSurvey(
+        tuple(seams), rims, float(np.mean([s.blur_sigma_px for s in surveys])), tuple(dict.fromkeys(warnings))
+    )
 
 
 def _weighted(values: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -87,15 +87,17 @@ def bare_light(photo: Photo, reference: Reference, *, sheet_height_mm: float) ->
     best = min(t[0] for t in trials)
     held_rms, powers, A = next(t for t in trials if t[0] <= 1.15 * best)
     solution = _robust(A, log_level)
-    return BareLight(solution, powers, scale, float(max(0.003, held_rms)), share, np.median(rgb / level_all[:, None], axis=0))
+    return BareLight(
+        solution, powers, scale, float(max(0.003, held_rms)), share, np.median(rgb / level_all[:, None], axis=0)
+    )
 
 
 def _robust(A: FloatArray, y: FloatArray) -> FloatArray:
     """Least squares with Tukey's biweight: a corner of tape in the moat must not bend the surface."""
-    w = np.ones(len(y))
-    x = np.zeros(A.shape[1])
+    w: FloatArray = np.ones(len(y))
+    x: FloatArray = np.zeros(A.shape[1])
     for _ in range(8):
-        x = np.linalg.lstsq(A * w[:, None], y * w, rcond=None)[0]
+        x = np.asarray(np.linalg.lstsq(A * w[:, None], y * w, rcond=None)[0], dtype=float)
         residual = y - A @ x
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
         w = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)
@@ -117,7 +119,9 @@ def _samples(
     left, top, right, bottom = reference.opening_mm.bounds
     xs, ys = np.arange(left, right, _STEP_MM), np.arange(top, bottom, _STEP_MM)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1)
-    uv = project(reference.camera, grid.reshape(-1, 2), height_mm=sheet_height_mm).reshape(grid.shape).astype(np.float32)
+    uv = (
+        project(reference.camera, grid.reshape(-1, 2), height_mm=sheet_height_mm).reshape(grid.shape).astype(np.float32)
+    )
     light = cv2.remap(photo.light, uv[..., 0], uv[..., 1], cv2.INTER_LINEAR, borderValue=0)
     clipped = cv2.remap(photo.clipped.astype(np.uint8), uv[..., 0], uv[..., 1], cv2.INTER_NEAREST, borderValue=0)
     top_level = float(np.percentile(light, 99.5))

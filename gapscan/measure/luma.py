@@ -63,9 +63,10 @@ def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) 
     wood_rgb, bare_rgb (N, 3) linear colours on both ends of the mix. The bulge is taken as a cubic in the share, exact
     at one and three quarters.
     """
+
     def decoded(share: float) -> FloatArray:
         mix = share * bare_rgb + (1 - share) * wood_rgb
-        return srgb_decode(srgb_encode(mix) @ LUMA_RGB)
+        return np.asarray(srgb_decode(srgb_encode(mix) @ LUMA_RGB))
 
     dark, bright = decoded(0.0), decoded(1.0)
     span = np.maximum(bright - dark, 1e-3)
@@ -77,4 +78,4 @@ def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) 
     q = (profile - dark[:, None]) / span[:, None]
     inside = np.clip(q, 0.0, 1.0)
     share = q - inside * (1 - inside) * (alpha[:, None] + beta[:, None] * inside)
-    return dark[:, None] + span[:, None] * share
+    return np.asarray(dark[:, None] + span[:, None] * share)

@@ -88,9 +88,7 @@ class _View:
         return 1.0 / self.reference.px_per_mm
 
 
-def sight_seams(
-    photo: Photo, reference: Reference, design: Design, registration: Registration, job: Job
-) -> Sighting:
+def sight_seams(photo: Photo, reference: Reference, design: Design, registration: Registration, job: Job) -> Sighting:
     """Fit the seen slit at every seam station and the seen edge at every rim station.
 
     Raises PhotoError when the bare light is unusable or the photo is out of focus beyond use.
@@ -128,9 +126,7 @@ def _grid(half: float, pitch: float) -> FloatArray:
 
 
 def _profiles(view: _View, stations: PlacedStations, offsets: FloatArray, start: FloatArray, rows: int) -> FloatArray:
-    return sample_profiles(
-        view.photo, view.reference, stations, offsets, start, height_mm=view.height_mm, rows=rows
-    )
+    return sample_profiles(view.photo, view.reference, stations, offsets, start, height_mm=view.height_mm, rows=rows)
 
 
 def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:

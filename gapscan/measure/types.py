@@ -17,12 +17,12 @@ class Reason(IntEnum):
     """Why a station has no figure. SEEN means it has one."""
 
     SEEN = 0
-    OUTSIDE = 1      # outside the picture, or under the frame
-    JUNCTION = 2     # too near a junction: other slits shine in
-    SLANT = 3        # no light, and the slanted view may hide a gap there
-    COVERED = 4      # tape or something else over the seam
-    CLIPPED = 5      # bare light clipped here
-    UNCLEAR = 6      # the profile is not that of one slit (dust, a neighbour's light, blur)
+    OUTSIDE = 1  # outside the picture, or under the frame
+    JUNCTION = 2  # too near a junction: other slits shine in
+    SLANT = 3  # no light, and the slanted view may hide a gap there
+    COVERED = 4  # tape or something else over the seam
+    CLIPPED = 5  # bare light clipped here
+    UNCLEAR = 6  # the profile is not that of one slit (dust, a neighbour's light, blur)
 
     @property
     def words(self) -> str:

@@ -20,8 +20,8 @@ def rotation_from_vector(vector: FloatArray) -> FloatArray:
     x, y, z = vector
     K = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     if angle < 1e-8:  # series limit: sin(a)/a -> 1, (1 - cos a)/a² -> 1/2
-        return np.eye(3) + K + K @ K / 2
-    return np.eye(3) + np.sin(angle) / angle * K + (1 - np.cos(angle)) / angle**2 * (K @ K)
+        return np.asarray(np.eye(3) + K + K @ K / 2)
+    return np.asarray(np.eye(3) + np.sin(angle) / angle * K + (1 - np.cos(angle)) / angle**2 * (K @ K))
 
 
 def project(camera: Camera, xy_mm: FloatArray, *, height_mm: float | FloatArray = 0.0) -> FloatArray:

@@ -29,7 +29,9 @@ def frame_svg(width_mm: float, height_mm: float) -> str:
     """
     layout = frame_layout(float(width_mm), float(height_mm))
     outer_w, outer_h = layout.outer_mm
-    rings = [np.asarray(ring.coords) + (outer_w / 2, outer_h / 2) for ring in (layout.card.exterior, *layout.card.interiors)]
+    rings = [
+        np.asarray(ring.coords) + (outer_w / 2, outer_h / 2) for ring in (layout.card.exterior, *layout.card.interiors)
+    ]
     about = json.dumps({"gapscan-frame": 1, "opening_mm": [layout.width_mm, layout.height_mm]})
     title = f"gapscan scale frame {layout.width_mm:g} x {layout.height_mm:g} mm"
     return svg_of_rings(rings, outer_w, outer_h, title, note=_NOTE, metadata=about)

@@ -174,7 +174,9 @@ def _numbers_that_hold_together() -> list[int]:
 def _marker_holes(number: int, cell_mm: float) -> list[Polygon]:
     """Holes of one marker centred at the origin: its light cells, and a light ring cut by four bridges."""
     half = MARKER_CELLS * cell_mm / 2
-    ring = box(-half - cell_mm, -half - cell_mm, half + cell_mm, half + cell_mm).difference(box(-half, -half, half, half))
+    ring = box(-half - cell_mm, -half - cell_mm, half + cell_mm, half + cell_mm).difference(
+        box(-half, -half, half, half)
+    )
     reach, bridge = half + 2 * cell_mm, _bridge_mm(cell_mm) / 2
     bridges = unary_union([box(-reach, -bridge, reach, bridge), box(-bridge, -reach, bridge, reach)])
     rows, cols = np.nonzero(_code_cells()[number])

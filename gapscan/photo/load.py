@@ -56,7 +56,7 @@ def read_photo(path: Path) -> Photo:
                 exif = opened.getexif()
                 orientation = int(exif.get(0x0112, 1) or 1)
                 tags = dict(exif.get_ifd(_EXIF_IFD))
-                deep = opened.mode in {"I;16", "I;16B", "I;16L", "I", "F"} or _is_deep_tiff_or_png(opened)
+                deep = opened.mode in {"I;16", "I;16B", "I;16L", "I", "F"} or _is_deep_tiff_or_png(opened, path)
                 if deep:
                     code, display = _read_deep(path, orientation)
                 else:
@@ -97,13 +97,13 @@ def _display(image: Image.Image) -> NDArray[np.uint8]:
     return np.ascontiguousarray(rgb[..., ::-1])
 
 
-def _is_deep_tiff_or_png(image: Image.Image) -> bool:
+def _is_deep_tiff_or_png(image: Image.Image, path: Path) -> bool:
     """Pillow reduces 16-bit colour to 8 bits; such files are read through OpenCV instead."""
     if image.format == "TIFF":
         bits: Any = getattr(image, "tag_v2", {}).get(258, (8,))
-        return max(bits if isinstance(bits, tuple) else (bits,)) > 8
+        return bool(max(bits if isinstance(bits, tuple) else (bits,)) > 8)
     if image.format == "PNG":
-        with open(image.filename, "rb") as file:  # the IHDR chunk's bit depth (W3C PNG, 11.2.1)
+        with path.open("rb") as file:  # the IHDR chunk's bit depth (W3C PNG, 11.2.1)
             head = file.read(26)
         return len(head) == 26 and head[24] == 16
     return False

@@ -34,7 +34,7 @@ class MarkerFix:
     numbers: tuple[int, ...]
 
 
-def side_facing(layout: FrameLayout, xy_mm: FloatArray, *, mirrored: bool) -> FloatArray:
+def side_facing(xy_mm: FloatArray, *, mirrored: bool) -> FloatArray:
     """Frame points (N, 2) as the camera sees them: x changes sign when the card lies turned over."""
     return xy_mm * (-1.0, 1.0) if mirrored else np.asarray(xy_mm)
 
@@ -78,9 +78,7 @@ def _detect(picture: NDArray[np.uint8], mirrored: bool) -> list[tuple[int, Float
     parameters.adaptiveThreshWinSizeStep = 30
     parameters.minMarkerPerimeterRate = 0.02
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    detector = cv2.aruco.ArucoDetector(
-        cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_FAMILY)), parameters
-    )
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_FAMILY)), parameters)
     seen = np.ascontiguousarray(picture[:, ::-1]) if mirrored else picture
     corners, numbers, _ = detector.detectMarkers(seen)
     found = []
@@ -105,7 +103,7 @@ def _agreeing(
     found = [(n, c) for n, c in found if n in places]
     if len(found) < 3:
         return None
-    frame_xy = np.vstack([side_facing(layout, places[n], mirrored=mirrored) for n, _ in found])
+    frame_xy = np.vstack([side_facing(places[n], mirrored=mirrored) for n, _ in found])
     scale = np.array(full_size) / np.array(size)
     uv = (np.vstack([c for _, c in found]) + 0.5) * scale - 0.5
     allowed_px = 0.02 * max(full_size) / 2

@@ -74,7 +74,7 @@ def sight_frame(photo: Photo, layout: FrameLayout, *, card_thickness_mm: float) 
             f"{name}: scale frame not found; lay the {layout.width_mm:g}x{layout.height_mm:g} mm frame flat round the "
             "fit, keep all of it in the picture and in focus, and check that --frame names its drawing"
         )
-    dots_mm = side_facing(layout, layout.dots_mm, mirrored=fix.mirrored)
+    dots_mm = side_facing(layout.dots_mm, mirrored=fix.mirrored)
     size = (photo.light.shape[1], photo.light.shape[0])
     height = card_thickness_mm / 2
     sighting = FrameSighting(
@@ -153,9 +153,7 @@ def _first_dots(photo: Photo, layout: FrameLayout, fix: MarkerFix, dots_mm: Floa
     return _measure(photo, layout, mapped(dots_mm), mapped(dots_mm + (1.0, 0.0)), mapped(dots_mm + (0.0, 1.0)))
 
 
-def _dots_through(
-    photo: Photo, layout: FrameLayout, camera: Camera, dots_mm: FloatArray, height: float
-) -> DotCentres:
+def _dots_through(photo: Photo, layout: FrameLayout, camera: Camera, dots_mm: FloatArray, height: float) -> DotCentres:
     at = project(camera, dots_mm, height_mm=height)
     right = project(camera, dots_mm + (1.0, 0.0), height_mm=height)
     down = project(camera, dots_mm + (0.0, 1.0), height_mm=height)

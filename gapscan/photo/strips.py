@@ -6,6 +6,7 @@ make the frame again. The play of the joints moves a strip by about the kerf; th
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -49,19 +50,21 @@ def frame_strip_sheets(width_mm: float, height_mm: float, *, sheet_mm: tuple[flo
             f"sheet {sheet_mm[0]:g}x{sheet_mm[1]:g} mm: the frame's strips are {tallest:.0f} mm wide with their joints; "
             "give a larger --strips size"
         )
-    return [svg_of_rings(_rings(sheet), longest, shortest, "strips of a gapscan scale frame") for sheet in
-            _lay_out(strips, longest, shortest)]
+    return [
+        svg_of_rings(_rings(sheet), longest, shortest, "strips of a gapscan scale frame")
+        for sheet in _lay_out(strips, longest, shortest)
+    ]
 
 
 def frame_strips(layout: FrameLayout, *, longest_mm: float) -> list[Polygon]:
-    """The card cut into strips no longer than this, in frame coordinates. Raises InputError when none can be that short.
-    """
+    """The card cut into strips no longer than this, in frame coordinates. Raises InputError when none can be that short."""
     outer_w, outer_h = layout.outer_mm
     band = layout.band_mm
     top, left = -outer_h / 2, -outer_w / 2
     rows = _free_places(layout, along_x=False)
     # The two bars along x keep the corners; the sides between them start at the first place free of holes.
-    upper, lower = rows[0], rows[-1]
+    # A free place leaves room for a tail that points towards +; the lower bar's tails point the other way.
+    upper, lower = rows[0], rows[-1] + _DEPTH_CELLS * layout.cell_mm
     strips = []
     for inner, near in ((box(left, top, -left, upper), top), (box(left, lower, -left, -top), -top - band)):
         bar = layout.card.intersection(inner)
@@ -70,7 +73,7 @@ def frame_strips(layout: FrameLayout, *, longest_mm: float) -> list[Polygon]:
         strips += _split(bar, bar_cuts, layout)
     for side in (left, -left - band):
         column = layout.card.intersection(box(side, upper, side + band, lower))
-        cuts = _cuts(rows, upper, lower, longest_mm, layout)
+        cuts = _cuts(rows[1:-1], upper, lower, longest_mm, layout)
         strips += _split(column, [_Cut(False, at, (side, side + band)) for at in cuts], layout)
     return _dovetail_ends(strips, layout, upper, lower)
 
@@ -98,7 +101,7 @@ def _dovetail_ends(strips: list[Polygon], layout: FrameLayout, upper: float, low
 def _beyond(strip: Polygon, at: float, way: float) -> bool:
     """Whether the strip is the bar that ends at this place (the side lies the other way)."""
     edge = strip.bounds[3] if way > 0 else strip.bounds[1]
-    return abs(edge - at) < 1e-6
+    return bool(abs(edge - at) < 1e-6)
 
 
 def _tail(cut: _Cut, layout: FrameLayout, way: float) -> Polygon:
@@ -165,14 +168,18 @@ def _cuts(places: list[float], start: float, end: float, longest: float, layout:
     count = max(1, math.ceil((end - start) / room)) if room > 0 else 10**6
     for parts in range(count, count + 4):
         aims = [start + (end - start) * k / parts for k in range(1, parts)]
-        chosen = [min(places, key=lambda p, aim=aim: abs(p - aim)) for aim in aims]
+        chosen = [_nearest(places, aim) for aim in aims]
         edges = [start, *chosen, end]
-        if all(0 < b - a <= room for a, b in zip(edges, edges[1:], strict=False)):
+        if all(0 < b - a <= room for a, b in itertools.pairwise(edges)):
             return chosen
     raise InputError(
         f"the frame cannot be cut into strips of {longest:g} mm: joints fit only between its holes; "
         "give a larger --strips size"
     )
+
+
+def _nearest(places: list[float], aim: float) -> float:
+    return min(places, key=lambda place: abs(place - aim)) if places else math.inf
 
 
 def _flat(strip: Polygon) -> Polygon:

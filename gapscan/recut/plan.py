@@ -28,7 +28,10 @@ def plan_recuts(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> R
     windows = seam_windows(design, survey, fit)
     undersize = np.array([p.undersize_mm for p in fit.pieces])
     radius = np.array(
-        [float(np.hypot(*(np.asarray(p.polygon.exterior.coords) - p.polygon.centroid.coords[0]).T).max()) for p in design.pieces]
+        [
+            float(np.hypot(*(np.asarray(p.polygon.exterior.coords) - p.polygon.centroid.coords[0]).T).max())
+            for p in design.pieces
+        ]
     )
     limits = Limits(job.tolerance_mm, job.press_mm)
     choice, facing_note = _choose(design, windows, undersize, radius, limits, job)
@@ -59,7 +62,9 @@ def _choose(
         may &= up == (job.recut_facing == "up")
         return select_pieces(windows, undersize, radius, may, limits), ""
     if job.recut_facing == "one":
-        trials = {f: select_pieces(windows, undersize, radius, may & side, limits) for f, side in (("up", up), ("down", ~up))}
+        trials = {
+            f: select_pieces(windows, undersize, radius, may & side, limits) for f, side in (("up", up), ("down", ~up))
+        }
         facing = min(trials, key=lambda f: (len(trials[f].missed), int(trials[f].recut.sum())))
         return trials[facing], f"only pieces cut show face {facing} are recut, the facing that needs fewer"
     return select_pieces(windows, undersize, radius, may, limits), ""

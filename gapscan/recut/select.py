@@ -75,14 +75,15 @@ def select_pieces(
     slack_needed = np.maximum(windows.seated_mm - high, low - windows.seated_mm)
     if slack_needed.max() <= 0:  # every run is within limits at its drawn place
         return Selection(np.zeros(pieces, bool), np.zeros(pieces), np.zeros(0, np.int64), True)
-    if not _reachable(windows, allowed, slack_needed, play).all():
-        return _solve(windows, undersize_mm, radius_mm, allowed, low, high, play, elastic=True, time_limit_s=time_limit_s)
-    hard = _solve(windows, undersize_mm, radius_mm, allowed, low, high, play, elastic=False, time_limit_s=time_limit_s)
-    if hard is not None:
-        return hard
-    soft = _solve(windows, undersize_mm, radius_mm, allowed, low, high, play, elastic=True, time_limit_s=time_limit_s)
-    assert soft is not None
-    return soft
+    found = None
+    for elastic in (False, True) if _reachable(windows, allowed, slack_needed, play).all() else (True,):
+        found = found or _solve(
+            windows, undersize_mm, radius_mm, allowed, low, high, play, elastic=elastic, time_limit_s=time_limit_s
+        )
+    if found is None:  # the time ran out before any answer: no recut is claimed, every seam in the way is named
+        outside = np.unique(windows.seam[slack_needed > 0])
+        return Selection(np.zeros(pieces, bool), np.zeros(pieces), outside, False)
+    return found
 
 
 def _reachable(windows: SeamWindows, allowed: BoolArray, needed: FloatArray, play: float) -> BoolArray:
@@ -101,7 +102,7 @@ def _solve(
     *,
     elastic: bool,
     time_limit_s: float,
-) -> Selection:
+) -> Selection | None:
     """Columns: z (P), Δ (P), play x, y, turn·radius (3P), both-sides flags (S), misses (S if elastic)."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -157,7 +158,7 @@ def _solve(
         options={"time_limit": time_limit_s, "mip_rel_gap": 1e-4},
     )
     if answer.x is None:
-        return None  # type: ignore[return-value]
+        return None
     recut = np.asarray(answer.x[:P] > 0.5)
     missed = seams[answer.x[5 * P + S :] > 1e-4] if elastic else np.zeros(0, np.int64)
     return Selection(recut, np.where(recut, answer.x[P : 2 * P], 0.0), missed, answer.status == 0)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gapscan.design.types import Design
 from gapscan.measure.types import GapSurvey, SeamGaps
 from gapscan.solve.model import BLOCK_MM, PARAMETERS, block_ids, centroids, lever
-from gapscan.solve.types import PieceFit
+from gapscan.solve.types import PieceFit, PieceState
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -106,21 +106,13 @@ def _beyond_model(
     enough = n >= np.minimum(_FEWEST_SEEN, np.maximum(np.bincount(ids, minlength=count) // 2, 2))
 
     def mean(q: FloatArray) -> FloatArray:
-        return np.bincount(ids[seen], weights=q[seen], minlength=count) / np.maximum(n, 1)
+        return np.asarray(np.bincount(ids[seen], weights=q[seen], minlength=count) / np.maximum(n, 1))
 
-    def along(piece: object, centre: FloatArray) -> FloatArray:
-        state = fit.state(str(getattr(piece, "id")))  # noqa: B009
-        return (
-            st.normal @ np.array(state.shift_mm)
-            + lever(st.normal, st.xy_mm - centre) * np.deg2rad(state.turn_deg)
-        )
+    def along(state: PieceState) -> FloatArray:
+        arm = st.xy_mm - centre_of[index[state.id]]
+        return np.asarray(st.normal @ np.array(state.shift_mm) + lever(st.normal, arm) * np.deg2rad(state.turn_deg))
 
-    model = (
-        a.undersize_mm
-        + b.undersize_mm
-        + along(b, centre_of[index[b.id]])
-        - along(a, centre_of[index[a.id]])
-    )
+    model = a.undersize_mm + b.undersize_mm + along(b) - along(a)
     measured = np.where(enough, mean(np.nan_to_num(seam.gap_mm)), np.nan)
     u = np.where(enough, np.sqrt(mean(np.nan_to_num(seam.u_gap_mm) ** 2) / np.maximum(n / 4, 1)), 0.0)
     u_beyond = np.where(enough, np.hypot(u, 0.006), 0.01)

@@ -34,7 +34,9 @@ _SHARE_WITHIN_MM = 0.7
 _CANDIDATES = 8
 
 
-def register_design(photo: Photo, reference: Reference, design: Design, job: Job) -> tuple[Registration, tuple[str, ...]]:
+def register_design(
+    photo: Photo, reference: Reference, design: Design, job: Job
+) -> tuple[Registration, tuple[str, ...]]:
     """The registration, and warnings.
 
     Raises PhotoError when nothing lies in the opening, or when what lies there is not this design.

@@ -31,7 +31,9 @@ def seam_points(design: Design, *, spacing_mm: float) -> SeamPoints:
     return SeamPoints(np.vstack([s.xy_mm for s in stations]), np.vstack([s.normal for s in stations]))
 
 
-def light_on_seams(registration: Registration, points: SeamPoints, blurred: NDArray[np.float32], sheet: SheetMap) -> float:
+def light_on_seams(
+    registration: Registration, points: SeamPoints, blurred: NDArray[np.float32], sheet: SheetMap
+) -> float:
     """Mean of the (blurred) slit light on the placed seams."""
     return float(sample(blurred, sheet.to_map(registration.to_sheet(points.xy_mm))).mean())
 
@@ -42,7 +44,7 @@ def share_on_seams(registration: Registration, points: SeamPoints, sheet: SheetM
 
     near = np.zeros(sheet.slit.shape, np.uint8)
     uv = np.round(sheet.to_map(registration.to_sheet(points.xy_mm))).astype(int)
-    height, width = near.shape
+    height, width = sheet.slit.shape[:2]
     good = (uv >= 0).all(axis=1) & (uv[:, 0] < width) & (uv[:, 1] < height)
     near[uv[good, 1], uv[good, 0]] = 1
     radius = max(1, round(within_mm / sheet.step_mm))
@@ -82,13 +84,15 @@ def _moved(
     arm = here - centre
     A = np.column_stack([normal, arm[:, 0] * normal[:, 1] - arm[:, 1] * normal[:, 0]])
     w = weight.copy()
-    step = np.zeros(3)
+    step: FloatArray = np.zeros(3)
     for _ in range(4):
         normal_matrix = A.T @ (A * w[:, None]) + 1e-9 * np.eye(3)
-        step = np.linalg.solve(normal_matrix, A.T @ (w * offset))
+        step = np.asarray(np.linalg.solve(normal_matrix, A.T @ (w * offset)), dtype=float)
         residual = np.abs(offset - A @ step)
         w = weight * np.minimum(1.0, huber_mm / np.maximum(residual, 1e-9))
     turn = float(step[2])
     rot = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     shift = rot @ (np.asarray(at.shift_mm) - centre) + centre + step[:2]
-    return Registration(at.mirrored, at.angle_deg + float(np.rad2deg(turn)), (float(shift[0]), float(shift[1])), 0.0, 0.0)
+    return Registration(
+        at.mirrored, at.angle_deg + float(np.rad2deg(turn)), (float(shift[0]), float(shift[1])), 0.0, 0.0
+    )

@@ -34,12 +34,12 @@ class Registration:
         """(2, 2) linear part."""
         a = np.deg2rad(self.angle_deg)
         rot = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
-        return rot @ np.diag([-1.0 if self.mirrored else 1.0, 1.0])
+        return np.asarray(rot @ np.diag([-1.0 if self.mirrored else 1.0, 1.0]))
 
     def to_sheet(self, xy_mm: FloatArray) -> FloatArray:
         """Design points (N, 2) to sheet points (N, 2)."""
-        return xy_mm @ self.matrix.T + np.asarray(self.shift_mm)
+        return np.asarray(xy_mm @ self.matrix.T + np.asarray(self.shift_mm))
 
     def to_design(self, xy_mm: FloatArray) -> FloatArray:
         """Sheet points (N, 2) to design points (N, 2)."""
-        return (xy_mm - np.asarray(self.shift_mm)) @ np.linalg.inv(self.matrix).T
+        return np.asarray((xy_mm - np.asarray(self.shift_mm)) @ np.linalg.inv(self.matrix).T)

@@ -50,14 +50,34 @@ def seams_csv(inspection: Inspection) -> str:
     rows = []
     for seam in fit_json(inspection)["seams"]:
         gap = seam["gap_mm"]
-        rows.append([
-            seam["id"], *seam["pieces"], seam["length_mm"], seam["seen_fraction"], gap["mean"], gap["median"],
-            gap["p95"], gap["max"], gap["standard_uncertainty"], seam["not_seen_because"],
-        ])
+        rows.append(
+            [
+                seam["id"],
+                *seam["pieces"],
+                seam["length_mm"],
+                seam["seen_fraction"],
+                gap["mean"],
+                gap["median"],
+                gap["p95"],
+                gap["max"],
+                gap["standard_uncertainty"],
+                seam["not_seen_because"],
+            ]
+        )
     return _csv(
-        ["id", "piece_a", "piece_b", "length_mm", "seen_fraction", "gap_mean_mm", "gap_median_mm",
-        "gap_p95_mm",
-         "gap_max_mm", "gap_standard_uncertainty_mm", "not_seen_because"],
+        [
+            "id",
+            "piece_a",
+            "piece_b",
+            "length_mm",
+            "seen_fraction",
+            "gap_mean_mm",
+            "gap_median_mm",
+            "gap_p95_mm",
+            "gap_max_mm",
+            "gap_standard_uncertainty_mm",
+            "not_seen_because",
+        ],
         rows,
     )
 
@@ -68,14 +88,35 @@ def pieces_csv(inspection: Inspection) -> str:
     for piece in fit_json(inspection)["pieces"]:
         shift = piece["shift_mm"] or [None, None]
         reseat = piece["reseat_mm"] or [None, None]
-        rows.append([
-            piece["id"], piece["verdict"], piece["offset_change_mm"], piece["standard_uncertainty_mm"],
-            piece["undersize_mm"], *shift, piece["turn_deg"], piece["cause"], piece["widest_gap_mm"], *reseat,
-        ])
+        rows.append(
+            [
+                piece["id"],
+                piece["verdict"],
+                piece["offset_change_mm"],
+                piece["standard_uncertainty_mm"],
+                piece["undersize_mm"],
+                *shift,
+                piece["turn_deg"],
+                piece["cause"],
+                piece["widest_gap_mm"],
+                *reseat,
+            ]
+        )
     return _csv(
-        ["id", "verdict", "offset_change_mm", "standard_uncertainty_mm", "undersize_mm", "shift_x_mm",
-        "shift_y_mm",
-         "turn_deg", "cause", "widest_gap_mm", "reseat_x_mm", "reseat_y_mm"],
+        [
+            "id",
+            "verdict",
+            "offset_change_mm",
+            "standard_uncertainty_mm",
+            "undersize_mm",
+            "shift_x_mm",
+            "shift_y_mm",
+            "turn_deg",
+            "cause",
+            "widest_gap_mm",
+            "reseat_x_mm",
+            "reseat_y_mm",
+        ],
         rows,
     )
 

@@ -1,5 +1,4 @@
-"""What a person must know, in the order in which it is needed; the terminal list and the page both show it.
-"""
+"""What a person must know, in the order in which it is needed; the terminal list and the page both show it."""
 
 from __future__ import annotations
 
@@ -95,8 +94,7 @@ def find(inspection: Inspection) -> Findings:
         elif decision.verdict == "unsure":
             share = math.nan if state is None else state.seen_fraction
             seen = f"{share:.0%} of its edge seen" if share > 0.005 else NOT_SEEN
-            unsure.append((share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen,
-            widest)))
+            unsure.append((share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen, widest)))
         else:
             kept += 1
             if decision.reseat_mm is not None:
@@ -112,9 +110,10 @@ def find(inspection: Inspection) -> Findings:
         unsure=tuple(line for _, line in sorted(unsure, key=lambda pair: pair[0])),
         kept=kept,
         seen=seen,
-        unseen=tuple((why, f"{length:.0f} mm") for why, length in
-        unseen_lengths(inspection.survey.seams).items()), dark_seams=_dark_seams(inspection),
-        blocking_seams=tuple(sorted(plan.blocking_seams)), feasible=plan.feasible,
+        unseen=tuple((why, f"{length:.0f} mm") for why, length in unseen_lengths(inspection.survey.seams).items()),
+        dark_seams=_dark_seams(inspection),
+        blocking_seams=tuple(sorted(plan.blocking_seams)),
+        feasible=plan.feasible,
         cautions=_cautions(inspection),
     )
 
@@ -188,9 +187,7 @@ def _dark_seams(inspection: Inspection) -> tuple[str, ...]:
 def _cautions(inspection: Inspection) -> tuple[str, ...]:
     several = len(inspection.photos) > 1
     lines = [
-        f"{photo.file}: {warning}" if several else warning
-        for photo in inspection.photos
-        for warning in photo.warnings
+        f"{photo.file}: {warning}" if several else warning for photo in inspection.photos for warning in photo.warnings
     ]
     lines += [*inspection.survey.warnings, *inspection.plan.notes, *inspection.design.notes]
     return tuple(dict.fromkeys(lines))

@@ -39,7 +39,7 @@ def shorten(text: str, limit: int) -> str:
     if len(line) <= limit:
         return line
     head = (limit - 1) // 2
-    return f"{line[:head]}…{line[len(line) - (limit - 1 - head):]}"
+    return f"{line[:head]}…{line[len(line) - (limit - 1 - head) :]}"
 
 
 def _spiral(*, step: float, rings: int) -> list[tuple[float, float]]:
@@ -60,6 +60,4 @@ def _inside(x: float, y: float, width: float, height: float, bounds: Box) -> Box
 
 
 def _touch(a: Box, b: Box, margin: float) -> bool:
-    return (
-        a[0] < b[2] + margin and b[0] < a[2] + margin and a[1] < b[3] + margin and b[1] < a[3] + margin
-    )
+    return a[0] < b[2] + margin and b[0] < a[2] + margin and a[1] < b[3] + margin and b[1] < a[3] + margin

@@ -105,8 +105,7 @@ def _tint_recuts(canvas: Image, inspection: Inspection, to_canvas: _Mapping, lin
 
 
 def _draw_seam(draw: ImageDraw, seam: SeamGaps, px: FloatArray, top_mm: float, line_px: float) -> None:
-    """Black casing, then each station's share of the line in its colour, then dashes where it was not seen.
-    """
+    """Black casing, then each station's share of the line in its colour, then dashes where it was not seen."""
     colours = gap_colours(np.nan_to_num(seam.gap_mm), top_mm=top_mm)
     finite = np.isfinite(px).all(axis=1)
     runs = []
@@ -171,9 +170,7 @@ def _line(draw: ImageDraw, points: FloatArray, colour: tuple[int, ...], width_px
     draw.line(corners, fill=colour, width=max(1, round(width_px)), joint="curve")
 
 
-def _draw_labels(
-    draw: ImageDraw, inspection: Inspection, to_canvas: _Mapping, size: tuple[int, int]
-) -> None:
+def _draw_labels(draw: ImageDraw, inspection: Inspection, to_canvas: _Mapping, size: tuple[int, int]) -> None:
     """Name and change of every piece to recut, on a dark plate, with a leader when it had to move aside."""
     from PIL import ImageFont
 

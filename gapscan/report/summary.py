@@ -67,11 +67,7 @@ def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None
     must have been seen; where no window has that much, any will do. With ``near_mm`` the seam is returned
     whose widest gap is nearest to that figure: the place of a widest gap that is already known.
     """
-    found = [
-        _widest_window(seam, piece_id)
-        for seam in survey.seams
-        if piece_id in seam.pieces and seam.seen.any()
-    ]
+    found = [_widest_window(seam, piece_id) for seam in survey.seams if piece_id in seam.pieces and seam.seen.any()]
     if not found:
         return None
     if near_mm is None or not np.isfinite(near_mm):

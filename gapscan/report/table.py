@@ -16,8 +16,7 @@ _MOST = 12  # unsure pieces, ids or notes shown before "and more"
 
 
 def print_table(inspection: Inspection, console: Console) -> None:
-    """Print the recut list, the re-seat list, the unsure pieces, what was not seen, and a one-line summary.
-    """
+    """Print the recut list, the re-seat list, the unsure pieces, what was not seen, and a one-line summary."""
     found = find(inspection)
     _print_list(
         console, "Recut", "bold red",
@@ -39,19 +38,15 @@ def print_table(inspection: Inspection, console: Console) -> None:
     _print_unseen(console, found)
     if not found.feasible:
         seams = _enough(found.blocking_seams)
-        _print(console, f"No allowed recut closes every seam. Still over {_tolerance(inspection)}: {seams}.",
-        "bold")
+        _print(console, f"No allowed recut closes every seam. Still over {_tolerance(inspection)}: {seams}.", "bold")
     for caution in found.cautions[:_MOST]:
         _print(console, f"Note: {caution}", "")
     if len(found.cautions) > _MOST:
         _print(console, f"… and {len(found.cautions) - _MOST} more notes in fit.json", "")
-    _print(console, f"{found.headline} Tolerance {_tolerance(inspection)}; ± is one standard uncertainty.",
-    "bold")
+    _print(console, f"{found.headline} Tolerance {_tolerance(inspection)}; ± is one standard uncertainty.", "bold")
 
 
-def _print_list(
-    console: Console, title: str, style: str, header: Sequence[str], rows: Sequence[Sequence[str]]
-) -> None:
+def _print_list(console: Console, title: str, style: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     if not rows:
         return
     from rich.table import Table

@@ -73,9 +73,7 @@ def _roughen(polygon: Polygon, loss: EdgeLoss, rng: np.random.Generator) -> tupl
         s = _samples(ring, count)
         points = shapely.get_coordinates(shapely.line_interpolate_point(ring, s))
         ahead, behind = np.roll(points, -2, axis=0) - points, points - np.roll(points, 2, axis=0)
-        bend = np.arctan2(
-            ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1)
-        )
+        bend = np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
         tangent = ahead + behind
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-12)
         inward = np.column_stack([-tangent[:, 1], tangent[:, 0]])  # the piece lies left of its oriented rings

@@ -66,9 +66,7 @@ class DemoScenario:
     shifted: tuple[str, ...]
 
 
-def demo_scenario(
-    rng: np.random.Generator, *, equivalent_mm: float = 77.0, photo_count: int = 1
-) -> DemoScenario:
+def demo_scenario(rng: np.random.Generator, *, equivalent_mm: float = 77.0, photo_count: int = 1) -> DemoScenario:
     """The demonstration's design, job, fit and camera settings; the scale frame's card is not needed yet.
 
     equivalent_mm  35 mm-equivalent focal length; a longer lens stands farther off and sees into more seams

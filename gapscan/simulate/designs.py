@@ -148,24 +148,15 @@ def strips(seed: int, *, count: int = 9, width_mm: float = 170.0, height_mm: flo
     for k in range(1, count):
         phase, length = rng.uniform(0, 2 * np.pi, 2), rng.uniform((38, 18), (75, 34))
         swing = pitch * np.array([0.2, 0.08])
-        rows.append(
-            k * pitch
-            + (swing[:, None] * np.sin(2 * np.pi * x / length[:, None] + phase[:, None])).sum(axis=0)
-        )
+        rows.append(k * pitch + (swing[:, None] * np.sin(2 * np.pi * x / length[:, None] + phase[:, None])).sum(axis=0))
     rows.append(np.full_like(x, height_mm))
-    lines = [panel.boundary] + [
-        LineString(np.column_stack([x, row])).intersection(panel) for row in rows[1:-1]
-    ]
+    lines = [panel.boundary] + [LineString(np.column_stack([x, row])).intersection(panel) for row in rows[1:-1]]
     for k in range(count):
         if k % 3 == 1:
             at = float(rng.uniform(0.3, 0.7)) * width_mm
-            strip = Polygon(
-                np.vstack([np.column_stack([x, rows[k]]), np.column_stack([x, rows[k + 1]])[::-1]])
-            )
+            strip = Polygon(np.vstack([np.column_stack([x, rows[k]]), np.column_stack([x, rows[k + 1]])[::-1]]))
             y0, y1 = k * pitch - pitch, (k + 2) * pitch
-            joint = LineString(
-                smooth_curve([(at - 3, y0), (at + 2, y0 + pitch), (at - 1, y1 - pitch), (at + 3, y1)])
-            )
+            joint = LineString(smooth_curve([(at - 3, y0), (at + 2, y0 + pitch), (at - 1, y1 - pitch), (at + 3, y1)]))
             lines.append(joint.intersection(strip))
     shapes = {f"strip-{i:02d}": p for i, p in enumerate(faces(lines, keep=panel), 1)}
     return make_drawing(shapes, (width_mm, height_mm), title="Strips")

@@ -51,9 +51,7 @@ def srgb_encode(linear: NDArray[Any]) -> NDArray[Any]:
 
     IEC 61966-2-1: 12.92 L up to 0.0031308, else 1.055 L^(1/2.4) − 0.055.
     """
-    return np.where(
-        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055
-    )
+    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055)
 
 
 def gaussian_blur(image: Image, sigma_px: float) -> Image:
@@ -66,9 +64,7 @@ def gaussian_blur(image: Image, sigma_px: float) -> Image:
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
     kernel /= kernel.sum()
     return np.asarray(
-        cv2.sepFilter2D(
-            np.asarray(image, np.float32), cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT
-        ),
+        cv2.sepFilter2D(np.asarray(image, np.float32), cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT),
         np.float32,
     )
 
@@ -97,9 +93,7 @@ def encode(channel: Image, settings: DevelopSettings, rng: np.random.Generator) 
     """Sensor and software for one channel: noise, sRGB, sharpening, tone curve; encoded values in 0..1."""
     noisy = channel
     if settings.shot_noise > 0.0 or settings.read_noise > 0.0:
-        spread = np.sqrt(
-            np.float32(settings.shot_noise) * np.maximum(channel, 0) + np.float32(settings.read_noise**2)
-        )
+        spread = np.sqrt(np.float32(settings.shot_noise) * np.maximum(channel, 0) + np.float32(settings.read_noise**2))
         noisy = channel + spread * rng.standard_normal(channel.shape, dtype=np.float32)
     # the published formula, through a fine table: 2¹⁶ steps of linear light would be too coarse near black,
     # so the table runs over the square root

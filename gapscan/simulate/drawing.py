@@ -46,9 +46,7 @@ class Drawing:
         for i, name in enumerate(names):
             above = [self.shapes[names[j]] for j in tree.query(self.shapes[name]) if j > i]
             above = [shape for shape in above if shape.intersection(self.shapes[name]).area > 1e-6]
-            found[name] = (
-                self.shapes[name].difference(shapely.union_all(above)) if above else self.shapes[name]
-            )
+            found[name] = self.shapes[name].difference(shapely.union_all(above)) if above else self.shapes[name]
         return found
 
     def design(self) -> Design:
@@ -93,9 +91,7 @@ def _short(value: float) -> str:
     return "0" if text == "-0" else text
 
 
-def smooth_curve(
-    points: Iterable[tuple[float, float]], *, closed: bool = False, step_mm: float = 0.1
-) -> FloatArray:
+def smooth_curve(points: Iterable[tuple[float, float]], *, closed: bool = False, step_mm: float = 0.1) -> FloatArray:
     """A cubic spline through the points, chord-length parameter, sampled every ``step_mm``; (N, 2).
 
     A closed curve repeats its first point at the end.
@@ -132,9 +128,7 @@ def blade(spine: Iterable[tuple[float, float]], widths_mm: Iterable[float]) -> P
     tangent = np.gradient(line, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    body = Polygon(np.vstack([line + half[:, None] * normal, (line - half[:, None] * normal)[::-1]])).buffer(
-        0
-    )
+    body = Polygon(np.vstack([line + half[:, None] * normal, (line - half[:, None] * normal)[::-1]])).buffer(0)
     ends = [shapely.Point(line[0]).buffer(half[0], 32), shapely.Point(line[-1]).buffer(half[-1], 32)]
     return largest(shapely.union_all([body, *ends]))
 

@@ -104,8 +104,7 @@ def acceptance_jobs(*, equivalent_mm: float | None = None, photo_count: int = 1)
     photo_count    photos a job, 1 to 4
     """
     return tuple(
-        _spec(number, plan, equivalent_mm or plan.equivalent_mm, photo_count)
-        for number, plan in enumerate(_PLANS, 1)
+        _spec(number, plan, equivalent_mm or plan.equivalent_mm, photo_count) for number, plan in enumerate(_PLANS, 1)
     )
 
 

@@ -138,9 +138,7 @@ def wood_glow(
     return channels
 
 
-def _grain(
-    window: Window, grain_deg: float, seed: int, *, along_px: float = 90.0, across_px: float = 4.0
-) -> Image:
+def _grain(window: Window, grain_deg: float, seed: int, *, along_px: float = 90.0, across_px: float = 4.0) -> Image:
     """Streaks along the grain, mean 0, about ±1; looked up in a smooth random table that repeats."""
     import cv2
 
@@ -152,6 +150,4 @@ def _grain(
     u = np.arange(window.width, dtype=np.float32)[None, :]
     along = (np.float32(np.cos(a) / along_px) * u + np.float32(np.sin(a) / along_px) * v) % 256
     across = (np.float32(-np.sin(a) / across_px) * u + np.float32(np.cos(a) / across_px) * v) % 256
-    return np.asarray(
-        cv2.remap(table, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), dtype=np.float32
-    )
+    return np.asarray(cv2.remap(table, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), dtype=np.float32)

@@ -49,9 +49,7 @@ class CameraSettings:
         """Focal length in pixels from the 35 mm-equivalent one."""
         if self.equivalent_by == "width":
             return self.equivalent_mm / 36.0 * max(self.width_px, self.height_px)
-        return (
-            self.equivalent_mm / float(np.hypot(36.0, 24.0)) * float(np.hypot(self.width_px, self.height_px))
-        )
+        return self.equivalent_mm / float(np.hypot(36.0, 24.0)) * float(np.hypot(self.width_px, self.height_px))
 
 
 @dataclass(frozen=True)

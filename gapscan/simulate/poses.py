@@ -66,9 +66,7 @@ def settle(
 
     count = 3 * len(bodies.area_mm2)
     stations = len(contacts.first)
-    scale = np.column_stack(
-        [np.ones_like(bodies.gyration_mm), np.ones_like(bodies.gyration_mm), bodies.gyration_mm]
-    )
+    scale = np.column_stack([np.ones_like(bodies.gyration_mm), np.ones_like(bodies.gyration_mm), bodies.gyration_mm])
     wanted = (targets * scale).ravel()
     row, column, value = gap_rows(bodies, contacts)
     gap = coo_matrix((value, (row, column)), shape=(stations, count))

@@ -80,9 +80,7 @@ class SimulatedPhoto:
 
     def file_bytes(self) -> bytes:
         """The photo as a file: JPEG or PNG, EXIF as set."""
-        return picture_file(
-            self.pixels, self.settings.develop, equivalent_mm=self.settings.camera.equivalent_mm
-        )
+        return picture_file(self.pixels, self.settings.develop, equivalent_mm=self.settings.camera.equivalent_mm)
 
     def design_to_px(self, xy_mm: FloatArray, *, height_mm: float) -> FloatArray:
         """Where design points (N, 2) at a height above the lightbox fall in the picture (N, 2)."""
@@ -142,9 +140,7 @@ def photograph(
     )
 
 
-def _expose(
-    stage: Stage, camera: PinholeCamera, settings: SceneSettings, rng: np.random.Generator
-) -> NDArray[Any]:
+def _expose(stage: Stage, camera: PinholeCamera, settings: SceneSettings, rng: np.random.Generator) -> NDArray[Any]:
     """Lens, sensor and software, channel by channel."""
     develop = settings.develop
     depth = np.uint16 if develop.file_type == "png16" else np.uint8
@@ -241,7 +237,5 @@ def _dirt(
 def _scale(fit: DryFit, camera: PinholeCamera, matrix: FloatArray, shift: FloatArray) -> float:
     """Mean px/mm over the assembly: root of the ratio of its area in the picture to that on the table."""
     hull = shapely.union_all([piece.polygon for piece in fit.design.pieces]).convex_hull
-    seen = shapely.transform(
-        shapely.segmentize(hull, 1.0), lambda xy: camera.project(xy @ matrix.T + shift, 0.0)
-    )
+    seen = shapely.transform(shapely.segmentize(hull, 1.0), lambda xy: camera.project(xy @ matrix.T + shift, 0.0))
     return float(np.sqrt(seen.area / hull.area))

@@ -51,9 +51,7 @@ def truth_table(fit: DryFit, photos: Sequence[tuple[str, SimulatedPhoto]]) -> di
     }
 
 
-def write_scene(
-    folder: Path, *, fit: DryFit, photos: Sequence[SimulatedPhoto], stem: str = "photo"
-) -> list[Path]:
+def write_scene(folder: Path, *, fit: DryFit, photos: Sequence[SimulatedPhoto], stem: str = "photo") -> list[Path]:
     """Write the photos (stem.jpg, or stem-1.jpg ... when there are several) and truth.json into ``folder``.
 
     Returns the photos' paths. Raises OSError when the folder cannot be written.

@@ -34,8 +34,8 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     prior = np.tile([_PRIOR_SIZE_MM, _PRIOR_SHIFT_MM, _PRIOR_SHIFT_MM, _PRIOR_TURN_RAD], count)
     information = np.diag(np.append(prior, _PRIOR_GROWTH_REL * span) ** -2.0)
 
-    weight = sigma**-2.0
-    x = np.zeros(PARAMETERS * count + 1)
+    weight: FloatArray = sigma**-2.0
+    x: FloatArray = np.zeros(PARAMETERS * count + 1)
     normal = information
     for _ in range(_ROUNDS):
         normal = (A.T @ A.multiply(weight[:, None])).toarray() + information
@@ -47,12 +47,11 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
         weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0.0, 1.0) ** 2 / sigma**2
         if settled:
             break
-    residual_mm = blocks.value - A @ x
+    residual_mm: FloatArray = np.asarray(blocks.value - A @ x, dtype=float)
     used = weight > 0
     freedom = max(int(used.sum()) - len(x), int(used.sum()) // 4, 1)
     inflate = max(1.0, float((weight * residual_mm**2).sum()) / freedom)
-    covariance = np.linalg.inv(normal)[:-1, :-1] * inflate
-    covariance += _shared_size(design, survey)
+    covariance: FloatArray = np.linalg.inv(normal)[:-1, :-1] * inflate + _shared_size(design, survey)
     growth = float(x[-1]) / span
     # What the whole fit has grown is part of where each piece sits: the frame's scale is the reference.
     pose = x[:-1].reshape(count, PARAMETERS).copy()
@@ -76,7 +75,9 @@ def gap_misfit(design: Design, survey: GapSurvey) -> float:
     z = np.zeros(len(value))
     for _ in range(5):
         scaled = A.multiply((np.sqrt(weight) / sigma)[:, None]).tocsr()
-        x = np.linalg.solve((scaled.T @ scaled).toarray() + np.diag(prior), scaled.T @ (np.sqrt(weight) / sigma * value))
+        x = np.linalg.solve(
+            (scaled.T @ scaled).toarray() + np.diag(prior), scaled.T @ (np.sqrt(weight) / sigma * value)
+        )
         z = np.abs(value - A @ x) / sigma
         weight = np.minimum(1.0, 2.0 / np.maximum(z, 1e-9))
     return float(np.where(z <= 2.0, z**2 / 2, 2.0 * z - 2.0).sum())

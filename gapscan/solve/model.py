@@ -101,8 +101,19 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
         bound = np.where(bounded, seam.bound_mm, 0.0)
         parts.append(
             _averaged(
-                GAP, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, bound / 2, bound / np.sqrt(12.0), arm_a, arm_b,
-                bounded, alike=True,
+                GAP,
+                a,
+                b,
+                st.s_mm,
+                st.stretch,
+                st.xy_mm,
+                st.normal,
+                bound / 2,
+                bound / np.sqrt(12.0),
+                arm_a,
+                arm_b,
+                bounded,
+                alike=True,
             )
         )
     for rim in survey.rims:
@@ -148,7 +159,7 @@ def _averaged(
 ) -> tuple[FloatArray, ...]:
     """Block means of one line as columns; blocks with fewer than three seen stations are left out.
 
-    ``alike``: the stations of a block share their error, so it does not fall with their number.
+    ``alike``: all stations of the line share their error, so it falls neither with theirs nor the blocks' number.
     """
     ids = block_ids(s_mm, stretch)
     count = int(ids.max(initial=-1)) + 1
@@ -156,11 +167,11 @@ def _averaged(
     keep = n >= 3
 
     def mean(quantity: FloatArray) -> FloatArray:
-        return (np.bincount(ids[seen], weights=quantity[seen], minlength=count) / np.maximum(n, 1))[keep]
+        return np.asarray((np.bincount(ids[seen], weights=quantity[seen], minlength=count) / np.maximum(n, 1))[keep])
 
     # Neighbouring stations share grain and raggedness over about 1 mm: four stations count as one.
-    u_mean = np.sqrt(mean(u**2) / (1.0 if alike else np.maximum(n[keep] / 4, 1)))
     size = int(keep.sum())
+    u_mean = np.sqrt(mean(u**2) * (size if alike else 1.0 / np.maximum(n[keep] / 4, 1)))
     return (
         mean(value),
         u_mean,

@@ -94,7 +94,10 @@ def main() -> None:
 
     names = [spec.name for spec in acceptance_jobs()]
     wanted = [k for k, name in enumerate(names) if len(sys.argv) < 2 or any(a in name for a in sys.argv[1:])]
-    print(f"{'job':<14}{'pieces':>7}{'px/mm':>7}{'seen':>6}{'seams':>7}{'RMS µm':>8}{'bias µm':>9}{'≤2u':>6}{'size µm':>9}{'s':>6}  verdicts")
+    print(
+        f"{'job':<14}{'pieces':>7}{'px/mm':>7}{'seen':>6}{'seams':>7}{'RMS µm':>8}{'bias µm':>9}{'≤2u':>6}{'size µm':>9}"
+        f"{'s':>6}  verdicts"
+    )
     everything = []
     with ProcessPoolExecutor(max_workers=2) as pool:
         for one in pool.map(run_job, wanted):
