@@ -32,7 +32,11 @@ class PieceSettings:
 
 @dataclass(frozen=True)
 class Job:
-    """Settings of one dry fit. ``pieces`` holds (pattern, given keys) in file order."""
+    """Settings of one dry fit.
+
+    ``tape`` holds rectangles in design coordinates that are taped over: (x, y, width, height) in mm, and optionally a
+    turn about the middle in degrees. ``pieces`` holds (pattern, given keys) in file order.
+    """
 
     tolerance_mm: float = 0.10
     aim_mm: float = 0.03
@@ -41,6 +45,7 @@ class Job:
     view: View = "auto"
     thickness_mm: float = 0.6
     taper_deg: float = 2.0
+    tape: tuple[tuple[float, ...], ...] = ()
     pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
 
     def settings(self, piece_id: str) -> PieceSettings:
@@ -108,8 +113,10 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
                 given[inner] = _number(inner_value, f"{key}.{inner}", *_TABLES[key][inner], source)
         elif key == "pieces":
             given["pieces"] = _pieces(value, source)
+        elif key == "tape":
+            given["tape"] = _tape(value, source)
         else:
-            known = (*_NUMBERS, *_CHOICES, *_TABLES, "pieces")
+            known = (*_NUMBERS, *_CHOICES, *_TABLES, "tape", "pieces")
             raise InputError(_unknown(key, known, source))
     job = Job(**given)
     if job.aim_mm > job.tolerance_mm:
@@ -122,6 +129,24 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
             f"{source}: aim_mm = {job.aim_mm} asks for more overlap than press_mm = {job.press_mm} allows; raise one"
         )
     return job
+
+
+def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:
+    fault = InputError(
+        f"{source}: tape must be a list of rectangles [x, y, width, height] in mm of the drawing, each with a turn in "
+        "degrees as a fifth number if need be, such as tape = [[10, 20, 60, 12], [80, 5, 40, 12, 45]]"
+    )
+    if not isinstance(value, list):
+        raise fault
+    found = []
+    for entry in value:
+        if not isinstance(entry, list) or len(entry) not in {4, 5}:
+            raise fault
+        numbers = tuple(_number(number, "tape", -10_000.0, 10_000.0, source) for number in entry)
+        if numbers[2] <= 0 or numbers[3] <= 0:
+            raise fault
+        found.append(numbers)
+    return tuple(found)
 
 
 def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...]:

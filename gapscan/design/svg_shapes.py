@@ -30,6 +30,7 @@ _UNIT_MM = {
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*([a-zA-Z]*|%)\s*")
 _NUMBERS = re.compile(_NUMBER)
+_LINE_WORDS = frozenset("MLZz, \t\r\n")
 _PATH_WORDS = re.compile(rf"{_NUMBER}|[MmZzLlHhVvCcSsQqTtAa\s,]")
 _TRANSFORM = re.compile(r"(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)")
 _TRANSFORM_COUNTS = {
@@ -169,6 +170,9 @@ def _path(d: str, to_mm: FloatArray, where: str) -> list[Run]:
     fault = InputError(f"{where}: its path data cannot be read; draw the path again or save the file as plain SVG")
     if _PATH_WORDS.sub("", data) or data[0] not in "Mm":
         raise fault
+    lines = _polylines(data, to_mm)
+    if lines is not None:
+        return lines
     try:
         segments: list[Any] = list(Path(data))
     except (ValueError, IndexError, TypeError, AttributeError, ZeroDivisionError, OverflowError) as err:
@@ -203,6 +207,27 @@ def _path(d: str, to_mm: FloatArray, where: str) -> list[Run]:
         else:
             parts.append(mm(segment.end))
     finish(False)
+    return runs
+
+
+def _polylines(data: str, to_mm: FloatArray) -> list[Run] | None:
+    """Path data of absolute M, L and Z alone, read without the general parser; None when there is anything else.
+
+    Drawings with curves as fine polylines are most of what is read, and hold most of the points.
+    """
+    if not _LINE_WORDS.issuperset(_NUMBERS.sub("", data)):
+        return None
+    runs: list[Run] = []
+    for subpath in data.split("M")[1:]:
+        body, *rest = re.split("[Zz]", subpath)
+        if len(rest) > 1 or (rest and rest[0].strip()):  # goes on after Z without a new M
+            return None
+        groups = [_NUMBERS.findall(group) for group in body.split("L")]
+        if any(len(group) % 2 or not group for group in groups):
+            return None
+        points = np.array([value for group in groups for value in group], dtype=float).reshape(-1, 2)
+        if len(points) > 1:
+            runs.append(Run(_apply(to_mm, points), bool(rest)))
     return runs
 
 

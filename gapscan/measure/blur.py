@@ -12,8 +12,8 @@ from gapscan.measure.width import fit_slits
 
 FloatArray = NDArray[np.float64]
 
-_MOST_STATIONS = 700
-_TRIALS_PX = np.geomspace(0.45, 6.0, 15)
+_MOST_STATIONS = 400
+_TRIALS_PX = np.geomspace(0.45, 6.0, 10)
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ def wood_colour(
     order = np.argsort(rgb.sum(axis=2), axis=1)[:, :2]
     rgb = np.take_along_axis(rgb, order[:, :, None], axis=1).mean(axis=1)
     span = max(1, round(_ALONG_MM / 0.25))
-    smooth = np.empty_like(rgb)
+    smooth: FloatArray = np.empty_like(rgb)
     starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0])
     for begin, end in zip(starts, np.r_[starts[1:], len(stations)], strict=True):
         smooth[begin:end] = uniform_filter1d(rgb[begin:end], min(span, end - begin), axis=0, mode="nearest")
@@ -66,7 +66,8 @@ def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) 
 
     def decoded(share: float) -> FloatArray:
         mix = share * bare_rgb + (1 - share) * wood_rgb
-        return np.asarray(srgb_decode(srgb_encode(mix) @ LUMA_RGB))
+        code: FloatArray = srgb_encode(mix) @ LUMA_RGB
+        return srgb_decode(code)
 
     dark, bright = decoded(0.0), decoded(1.0)
     span = np.maximum(bright - dark, 1e-3)
@@ -78,4 +79,5 @@ def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) 
     q = (profile - dark[:, None]) / span[:, None]
     inside = np.clip(q, 0.0, 1.0)
     share = q - inside * (1 - inside) * (alpha[:, None] + beta[:, None] * inside)
-    return np.asarray(dark[:, None] + span[:, None] * share)
+    straight: FloatArray = dark[:, None] + span[:, None] * share
+    return straight

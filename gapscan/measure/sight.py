@@ -14,6 +14,7 @@ from gapscan.design.types import Design
 from gapscan.errors import PhotoError
 from gapscan.job import Job
 from gapscan.measure.blur import Blur, estimate_blur
+from gapscan.measure.cover import covered_stations
 from gapscan.measure.light import BareLight, bare_light
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
@@ -65,11 +66,13 @@ class EdgeSight:
 
 @dataclass(frozen=True)
 class Sighting:
-    """Everything one photo shows of seams and rims."""
+    """Everything one photo shows of seams and rims; ``covered`` (N,) and ``rim_covered`` (M,) under tape or the like."""
 
     lines: Lines
     slits: SlitSight
+    covered: NDArray[np.bool_]
     edges: EdgeSight
+    rim_covered: NDArray[np.bool_]
     bare: BareLight
     blur: Blur
     warnings: tuple[str, ...]
@@ -104,7 +107,13 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
             f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
         )
+    covered, rim_covered = covered_stations(
+        photo, reference, design, registration, job, seams, rims, slits.fit.width
+    )
     warnings = []
+    share = float(covered.mean()) if len(covered) else 0.0
+    if share > 0.002:
+        warnings.append(f"tape or the like covers {100 * share:.0f} % of the seams; what is under it counts as not seen")
     if bare.clipped_share > 0.01:
         warnings.append(f"{100 * bare.clipped_share:.0f} % of the bare light is at full white; expose a little darker")
     if bare.relative_u > 0.04:
@@ -112,7 +121,16 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
             f"the lightbox is uneven (bare light known to ±{100 * bare.relative_u:.0f} % over the assembly); "
             "widths scale with it"
         )
-    return Sighting(lines, slits, _sight_edges(view, rims, blur), bare, blur, tuple(warnings))
+    return Sighting(
+        lines=lines,
+        slits=slits,
+        covered=covered,
+        edges=_sight_edges(view, rims, blur),
+        rim_covered=rim_covered,
+        bare=bare,
+        blur=blur,
+        warnings=tuple(warnings),
+    )
 
 
 def _window(offsets: FloatArray, half: FloatArray, pitch: float) -> FloatArray:

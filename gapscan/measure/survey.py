@@ -56,6 +56,7 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     u_centre = np.hypot(slits.fit.u_centre * sighting.blur.correlation, _CENTRE_FLOOR_MM)
     shared, total = budget.shared, budget.total
     reason = _reasons(slits, slant, budget, sighting.blur.sigma_mm(slits.stations))
+    reason[sighting.covered & (reason != Reason.OUTSIDE)] = Reason.COVERED
     results = []
     start = 0
     for seam, stations in zip(design.seams, sighting.lines.seams, strict=True):
@@ -139,7 +140,7 @@ def _rim_edges(sighting: Sighting, reference: Reference, design: Design, job: Jo
     reason = np.full(len(stations), int(Reason.SEEN), np.int8)
     contrast = (fit.bright - fit.dark) / edges.level
     covered = (contrast < 0.4) | (np.abs(fit.place) > _FARTHEST_MM) | (fit.bright / edges.level < 0.75)
-    reason[covered] = Reason.COVERED
+    reason[covered | sighting.rim_covered] = Reason.COVERED
     reason[fit.noise / edges.level > 0.06] = Reason.UNCLEAR
     reason[edges.half_mm < 2 * sigma + 0.1] = Reason.JUNCTION
     reason[~stations.inside] = Reason.OUTSIDE

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 _ROUNDS = 9
+_SETTLED = 1e-4  # of the blur
 _SQRT_2PI = float(np.sqrt(2 * np.pi))
 
 
@@ -64,28 +65,37 @@ def fit_slits(
     width = np.clip(excess / np.maximum(bare - wood, 1e-3), 0.05 * sigma, 8 * sigma + 1e-9)
     p = np.column_stack([width, centre, left, right])
     reach = np.where(weight > 0, np.abs(x - centre[:, None]), 0).max(axis=1)
-    residual, J = _model(x, profile, p, bare, sigma)
+    active = np.arange(len(p))  # stations that have settled are left alone
     for _ in range(_ROUNDS):
-        H = np.einsum("nmi,nm,nmj->nij", J, weight, J)
-        g = np.einsum("nmi,nm->ni", J, weight * residual)
-        # A pinch of damping keeps the centre of a dark slit (no information) where it was.
-        H += np.eye(4) * (1e-9 * np.trace(H, axis1=1, axis2=2) + 1e-12)[:, None, None]
-        H[:, 1, 1] += 1e-6
+        own_weight = weight[active]
+        residual, J = _model(x, profile[active], p[active], bare[active], sigma[active])
+        H, g = _normal_equations(J, own_weight, residual)
         step = np.linalg.solve(H, g[..., None])[..., 0]
-        step[:, 1] = np.clip(step[:, 1], -0.7 * sigma, 0.7 * sigma)
-        step[:, 0] = np.clip(step[:, 0], -2.0 * sigma, 2.0 * sigma)
-        p = p + step
-        p[:, 1] = np.clip(p[:, 1], centre - 0.6 * reach, centre + 0.6 * reach)
-        residual, J = _model(x, profile, p, bare, sigma)
-        if np.abs(step[:, :2]).max(initial=0.0) < 1e-5 * float(sigma.max(initial=1.0)):
+        s = sigma[active]
+        step[:, 1] = np.clip(step[:, 1], -0.7 * s, 0.7 * s)
+        step[:, 0] = np.clip(step[:, 0], -2.0 * s, 2.0 * s)
+        p[active] += step
+        p[active, 1] = np.clip(
+            p[active, 1], centre[active] - 0.6 * reach[active], centre[active] + 0.6 * reach[active]
+        )
+        active = active[np.abs(step[:, :2]).max(axis=1) > _SETTLED * s]
+        if len(active) == 0:
             break
+    residual, J = _model(x, profile, p, bare, sigma)
     freedom = np.maximum(total - 4, 1.0)
     noise = np.sqrt((weight * residual**2).sum(axis=1) / freedom)
-    H = np.einsum("nmi,nm,nmj->nij", J, weight, J)
-    H[:, 1, 1] += 1e-6
-    inverse = np.linalg.inv(H + np.eye(4) * 1e-12)
+    inverse = np.linalg.inv(_normal_equations(J, weight, residual)[0])
     u = np.sqrt(np.maximum(np.einsum("nii->ni", inverse), 0)) * noise[:, None]
     return SlitFit(p[:, 0], p[:, 1], p[:, 2], p[:, 3], u[:, 0], u[:, 1], noise)
+
+
+def _normal_equations(J: FloatArray, weight: FloatArray, residual: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Weighted J^T J (N, 4, 4) and J^T r (N, 4), damped by a pinch: a dark slit has no centre to be found."""
+    weighted = (J * weight[..., None]).transpose(0, 2, 1)
+    H = weighted @ J
+    H += np.eye(4) * (1e-9 * np.trace(H, axis1=1, axis2=2) + 1e-12)[:, None, None]
+    H[:, 1, 1] += 1e-6
+    return H, (weighted @ residual[..., None])[..., 0]
 
 
 def _side_levels(

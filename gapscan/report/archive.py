@@ -45,10 +45,10 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     }
 
 
-def seams_csv(inspection: Inspection) -> str:
-    """One line a seam, figures in mm; an empty cell where nothing was seen."""
+def seams_csv(record: dict[str, Any]) -> str:
+    """One line a seam of a fit record, figures in mm; an empty cell where nothing was seen."""
     rows = []
-    for seam in fit_json(inspection)["seams"]:
+    for seam in record["seams"]:
         gap = seam["gap_mm"]
         rows.append(
             [
@@ -82,10 +82,10 @@ def seams_csv(inspection: Inspection) -> str:
     )
 
 
-def pieces_csv(inspection: Inspection) -> str:
-    """One line a piece, figures in mm and degrees; an empty cell where nothing was seen."""
+def pieces_csv(record: dict[str, Any]) -> str:
+    """One line a piece of a fit record, figures in mm and degrees; an empty cell where nothing was seen."""
     rows = []
-    for piece in fit_json(inspection)["pieces"]:
+    for piece in record["pieces"]:
         shift = piece["shift_mm"] or [None, None]
         reseat = piece["reseat_mm"] or [None, None]
         rows.append(

@@ -6,9 +6,8 @@ import base64
 import io
 from importlib.resources import files
 from pathlib import PurePath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from gapscan.report.archive import fit_json
 from gapscan.report.design_picture import design_picture
 from gapscan.report.findings import NOT_SEEN, find, widest_words, with_uncertainty
 from gapscan.report.summary import widest_gap
@@ -21,8 +20,11 @@ if TYPE_CHECKING:
 JPEG_LIMIT_BYTES = 1_100_000
 
 
-def report_html(inspection: Inspection, overlay: Image) -> str:
-    """The page as text. ``overlay`` is the picture of :func:`gapscan.report.overlay.overlay_image`.
+def report_html(inspection: Inspection, overlay: Image, record: dict[str, Any]) -> str:
+    """The page as text.
+
+    overlay  the picture of :func:`gapscan.report.overlay.overlay_image`
+    record   the fit record of :func:`gapscan.report.archive.fit_json`
 
     Every name from a file is escaped by the template engine.
     """
@@ -37,7 +39,6 @@ def report_html(inspection: Inspection, overlay: Image) -> str:
     )
     environment.filters["pm"] = with_uncertainty
     style = files("gapscan").joinpath("report/page.css").read_text(encoding="utf-8")
-    record = fit_json(inspection)
     widest = {
         decision.id: widest_words(
             decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)

@@ -63,19 +63,19 @@ def check_writable(out_dir: Path) -> None:
 
 
 def _write_all(inspection: Inspection, folder: Path) -> None:
-    record = json.dumps(fit_json(inspection), allow_nan=False, ensure_ascii=False, indent=1)
+    record = fit_json(inspection)
     overlay = overlay_image(inspection)
     texts = {
-        "fit.json": record + "\n",
-        "pieces.csv": pieces_csv(inspection),
-        "seams.csv": seams_csv(inspection),
-        "report.html": report_html(inspection, overlay),
+        "fit.json": json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":")) + "\n",
+        "pieces.csv": pieces_csv(record),
+        "seams.csv": seams_csv(record),
+        "report.html": report_html(inspection, overlay, record),
         "recut.svg": recut_svg(inspection),
     }
     for name, text in texts.items():
         # Half a surrogate pair (from a file name that is not UTF-8) must not stop the whole result.
         (folder / name).write_text(text, encoding="utf-8", errors="replace", newline="\n")
-    overlay.save(folder / "overlay.png", optimize=False)
+    overlay.save(folder / "overlay.png", compress_level=3)
 
 
 def _unwritable(out_dir: Path, err: OSError) -> InputError:

@@ -34,13 +34,17 @@ def photo(level, *, dark=(-38.0, -28.0, 38.0, 28.0), top: float = 0.97) -> Photo
     return Photo("board.jpg", light, clipped, shown, ())
 
 
+def even(x, y):
+    return 0.8 + 0 * (x + y)
+
+
 INSIDE = np.stack(np.meshgrid(np.linspace(-36, 36, 9), np.linspace(-26, 26, 9)), axis=-1).reshape(-1, 2)
 
 
 @pytest.mark.parametrize(
     ("level", "within"),
     [
-        (lambda x, y: 0.8 + 0 * x, 0.003),
+        (even, 0.003),
         (lambda x, y: 0.8 * (1 + 0.0012 * x - 0.0008 * y), 0.004),
         (lambda x, y: 0.85 * (1 - 2.0e-5 * (x * x + y * y)), 0.006),
     ],
@@ -57,7 +61,7 @@ def test_level_inside_the_assembly_is_that_of_the_lightbox(level, within):
 
 
 def test_seams_and_tape_do_not_pull_the_level_down():
-    made = photo(lambda x, y: 0.8 + 0 * x)
+    made = photo(even)
     light = made.light.copy()
     light[320:380, 100:140] *= 0.7  # a corner of tape in the moat
     bare = bare_light(Photo("t.jpg", light, made.clipped, made.display_bgr, ()), REFERENCE, sheet_height_mm=0.0)
@@ -66,14 +70,14 @@ def test_seams_and_tape_do_not_pull_the_level_down():
 
 def test_overexposed_light_is_refused():
     with pytest.raises(PhotoError) as caught:
-        bare_light(photo(lambda x, y: 1.2 + 0 * x), REFERENCE, sheet_height_mm=0.0)
+        bare_light(photo(lambda x, y: 1.2 + 0 * (x + y)), REFERENCE, sheet_height_mm=0.0)
     assert "board.jpg" in str(caught.value)
     assert "overexposed" in str(caught.value)
     assert "darker" in str(caught.value)
 
 
 def test_a_little_clipping_is_counted_and_left_out():
-    bare = bare_light(photo(lambda x, y: 0.9 * (1 + 0.0018 * x)), REFERENCE, sheet_height_mm=0.0)
+    bare = bare_light(photo(lambda x, y: 0.9 * (1 + 0.0018 * x) + 0 * y), REFERENCE, sheet_height_mm=0.0)
     assert 0.0 < bare.clipped_share < 0.25
     np.testing.assert_allclose(bare.level(INSIDE), 0.9 * (1 + 0.0018 * INSIDE[:, 0]), rtol=0.012)
 
@@ -81,6 +85,6 @@ def test_a_little_clipping_is_counted_and_left_out():
 def test_too_narrow_a_strip_of_light_is_refused():
     """0.7 mm between veneer and card: nowhere far enough from an edge to tell the level."""
     with pytest.raises(PhotoError) as caught:
-        bare_light(photo(lambda x, y: 0.8 + 0 * x, dark=(-49.3, -39.3, 49.3, 39.3)), REFERENCE, sheet_height_mm=0.0)
+        bare_light(photo(even, dark=(-49.3, -39.3, 49.3, 39.3)), REFERENCE, sheet_height_mm=0.0)
     assert "board.jpg" in str(caught.value)
     assert "bare lightbox" in str(caught.value)

@@ -65,7 +65,7 @@ def test_any_wood_that_glows_reddish(red, green, blue, level, tint):
     bare = level * np.array([1.0 - abs(tint), 1.0 - abs(tint), 1.0 - abs(tint) + tint])
     profile = decoded_luma(wood, bare)
     after = bulge(straighten(profile[None], wood[None], bare[None])[0])
-    assert after < max(0.45 * bulge(profile), 1e-3)
+    assert after < max(0.6 * bulge(profile), 2e-3)
 
 
 def test_grey_is_left_alone():

@@ -20,7 +20,8 @@ def galsim_bar(left: float, right: float, sigma: float) -> np.ndarray:
     Summed over the short side, which leaves the profile across.
     """
     bar = galsim.Box(right - left, 1.0, flux=right - left).shift((left + right) / 2, 0.0)
-    seen = galsim.Convolve([bar, galsim.Gaussian(sigma=sigma)], gsparams=galsim.GSParams(maxk_threshold=1e-5, kvalue_accuracy=1e-7))
+    exact = galsim.GSParams(maxk_threshold=1e-5, kvalue_accuracy=1e-7)
+    seen = galsim.Convolve([bar, galsim.Gaussian(sigma=sigma)], gsparams=exact)
     height = 2 * int(np.ceil(6 * sigma)) + 3
     image = galsim.ImageD(len(X), height, scale=1.0)
     seen.drawImage(image=image, method="auto")

@@ -1,4 +1,4 @@
-"""A small rasteriser for frames, of its own: OpenCV fills the rings at four times the resolution."""
+"""A small rasteriser for frames, of its own: OpenCV fills the rings at three times the resolution."""
 
 from __future__ import annotations
 
@@ -64,7 +64,8 @@ def photo_of(
 
     def ring(points: np.ndarray, height_mm: float) -> np.ndarray:
         xy = np.asarray(points) * mirror
-        dense = [np.linspace(a, b, max(2, int(np.hypot(*(b - a)) / 2) + 1))[:-1] for a, b in zip(xy, np.roll(xy, -1, axis=0), strict=True)]
+        sides = zip(xy, np.roll(xy, -1, axis=0), strict=True)
+        dense = [np.linspace(a, b, max(2, int(np.hypot(*(b - a)) / 2) + 1))[:-1] for a, b in sides]
         uv = view.pixels(np.vstack(dense), height_mm)
         return np.round(((uv + 0.5) * FINE - 0.5) * 256).astype(np.int32)
 

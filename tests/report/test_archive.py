@@ -105,8 +105,8 @@ def test_unknown_camera_height_is_null(board):
 
 def test_tables_repeat_the_record(hostile):
     record = fit_json(hostile)
-    seams = list(csv.DictReader(io.StringIO(seams_csv(hostile))))
-    pieces = list(csv.DictReader(io.StringIO(pieces_csv(hostile))))
+    seams = list(csv.DictReader(io.StringIO(seams_csv(fit_json(hostile)))))
+    pieces = list(csv.DictReader(io.StringIO(pieces_csv(fit_json(hostile)))))
     assert [row["id"] for row in seams] == [seam["id"] for seam in record["seams"]]
     assert [row["id"] for row in pieces] == [piece["id"] for piece in record["pieces"]]
     for row, seam in zip(seams, record["seams"], strict=True):

@@ -75,7 +75,7 @@ def test_sizes_and_poses_are_solved_back(design, seed):
     assert fit.state("p05").seen_fraction > 0.8
 
 
-def test_chequerboard_of_faults_is_told_apart(design):
+def test_chequerboard_of_faults_is_told_apart():
     """Gap alone cannot tell whose fault it is when neighbours alternate; gap and centre together can."""
     even = board(4, 4, seed=None)
     fault = {p.id: Pose(0.11 if sum(divmod(k, 4)) % 2 else 0.01) for k, p in enumerate(even.pieces)}
@@ -180,14 +180,18 @@ def test_stated_errors_are_those_of_repeated_measurement():
 
 
 def test_against_an_independent_least_squares_library(design):
-    """The two statements g = e_A + e_B + n·(u_B − u_A) and its centre as residuals, solved by scipy.optimize.least_squares station by station."""
+    """Edges at −e_A + n·u_A and e_B + n·u_B give gap and centre; residuals station by station to scipy's least_squares."""
     from scipy.optimize import least_squares
 
     poses = random_poses(design, 2)
     survey = survey_of(design, poses)
     rng = np.random.default_rng(3)
     seams = tuple(
-        replace(s, gap_mm=s.gap_mm + rng.normal(0, 0.004, len(s.gap_mm)), centre_mm=s.centre_mm + rng.normal(0, 0.004, len(s.gap_mm)))
+        replace(
+            s,
+            gap_mm=s.gap_mm + rng.normal(0, 0.004, len(s.gap_mm)),
+            centre_mm=s.centre_mm + rng.normal(0, 0.004, len(s.gap_mm)),
+        )
         for s in survey.seams
     )
     survey = replace(survey, seams=seams)
@@ -276,3 +280,17 @@ def test_reasons_keep_stations_out(design):
         reason[10:30], gap[10:30] = Reason.COVERED, 9.0
         seams.append(replace(seam, reason=reason, gap_mm=gap))
     check(design, solve_pieces(design, replace(survey, seams=tuple(seams))), poses, within_mm=0.004)
+
+
+def test_an_error_that_all_gaps_share_stays_whole_in_the_gap(design):
+    """The same, for the sum of two neighbours' sizes: when all gaps are wrong by 0.01 together, so is that sum."""
+    shared = 0.01
+
+    def variance_of_sum(fit: PieceFit) -> float:
+        c = fit.covariance[::4, ::4]
+        return float(c[4, 4] + c[5, 5] + 2 * c[4, 5])
+
+    poses = random_poses(design, 1)
+    with_it = variance_of_sum(solve_pieces(design, survey_of(design, poses, u_shared_mm=shared)))
+    without = variance_of_sum(solve_pieces(design, survey_of(design, poses)))
+    assert with_it - without >= (0.9 * shared) ** 2

@@ -1,0 +1,212 @@
+"""Tape and other things that lie over the seams, found by what they do to the wood's own glow.
+
+Tape dims the wood as well as the slits, in a patch with straight sides that runs across pieces without regard for
+them. So each piece's glow is compared with the piece's own usual glow, averaged over a few millimetres to quieten the
+grain, and dark patches wider than grain are taken out. Dark figure in the wood does the same to the glow but not to
+the slits: where seams run in and out of a patch and their light goes on unchanged, it is no tape.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import affinity
+from shapely.geometry import MultiPolygon, Polygon, box
+
+from gapscan.design.types import Design
+from gapscan.job import Job
+from gapscan.measure.stations import SPACING_MM, PlacedStations
+from gapscan.photo.types import Photo, Reference
+from gapscan.register.rectify import SheetMap, rectify
+from gapscan.register.types import Registration
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+_STEP_MM = 0.25
+_SEAM_MARGIN_MM = 0.5
+_AVERAGED_MM = 2.5
+_DARKER_LOG = -0.13
+_PLAIN_LOG = -0.20
+_GRAIN_LOG = 0.05  # by which grain alone lifts the upper quartile of a piece's averages over their middle
+_NARROWEST_MM = 3.0
+_SMALLEST_MM2 = 25.0
+_MARGIN_MM = 0.8
+_FILLED = 0.78
+_UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it is no tape
+_BESIDE_MM = 8.0
+_FEWEST = 5
+_LIT_MM = 0.02
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A dark patch of the sheet on the map it was found on.
+
+    mask   (H, W) the patch with a margin; core (H, W) what surely lies in it
+    plain  it is much darker, and over more than one piece
+    """
+
+    mask: BoolArray
+    core: BoolArray
+    plain: bool
+
+
+def covered_stations(
+    photo: Photo,
+    reference: Reference,
+    design: Design,
+    registration: Registration,
+    job: Job,
+    seams: PlacedStations,
+    rims: PlacedStations,
+    width_mm: FloatArray,
+) -> tuple[BoolArray, BoolArray]:
+    """Which seam stations (N,) and rim stations (M,) lie under something.
+
+    width_mm (N,) seen slit widths, used to tell tape from dark wood.
+    """
+    sheet = rectify(photo, reference, sheet_height_mm=job.thickness_mm, step_mm=_STEP_MM)
+    seam_covered, rim_covered = np.zeros(len(seams), bool), np.zeros(len(rims), bool)
+    for patch in _dark_patches(sheet, design, registration):
+        inside = _within(patch.mask, sheet, seams.xy_mm)
+        kept = _light_kept(_within(patch.core, sheet, seams.xy_mm), inside, seams, width_mm)
+        # The slits decide; where none runs in and out of the patch, a plain drop of glow over several pieces does.
+        if (kept < _UNCHANGED) if kept is not None else patch.plain:
+            seam_covered |= inside
+            rim_covered |= _within(patch.mask, sheet, rims.xy_mm)
+    for tape in job.tape:
+        outline = tape_outline(tape)
+        seam_covered |= _in_polygon(outline, registration.to_design(seams.xy_mm))
+        rim_covered |= _in_polygon(outline, registration.to_design(rims.xy_mm))
+    return seam_covered, rim_covered
+
+
+def tape_outline(tape: tuple[float, ...]) -> Polygon:
+    """A tape of the job file, (x, y, width, height[, turn in degrees]), in design coordinates."""
+    x, y, width, height = tape[:4]
+    return affinity.rotate(box(x, y, x + width, y + height), tape[4] if len(tape) > 4 else 0.0, origin="center")
+
+
+def _in_polygon(outline: Polygon, xy_mm: FloatArray) -> BoolArray:
+    import shapely
+
+    return np.asarray(shapely.contains_xy(outline, xy_mm[:, 0], xy_mm[:, 1]), dtype=bool)
+
+
+def _within(mask: BoolArray, sheet: SheetMap, xy_mm: FloatArray) -> BoolArray:
+    uv = np.round(sheet.to_map(xy_mm)).astype(int)
+    height, width = mask.shape
+    good = (uv >= 0).all(axis=1) & (uv[:, 0] < width) & (uv[:, 1] < height)
+    found = np.zeros(len(uv), bool)
+    found[good] = mask[uv[good, 1], uv[good, 0]]
+    return found
+
+
+def _dark_patches(sheet: SheetMap, design: Design, registration: Registration) -> list[Patch]:
+    """Connected patches in which the wood glows less than its piece usually does."""
+    import cv2
+
+    ratio, known, pieces = _glow_against_usual(sheet, design, registration)
+    mean = _averaged(ratio, known, sheet.step_mm)
+    # The median of a piece that is half covered is no good: what is usual is the brighter part of its averages.
+    for k in range(1, len(design.pieces) + 1):
+        own = (pieces == k) & known
+        if own.any():
+            ratio[own] -= max(float(np.quantile(mean[own], 0.75)) - _GRAIN_LOG, 0.0)
+    mean = _averaged(ratio, known, sheet.step_mm)
+    dark = (mean < _DARKER_LOG).astype(np.uint8)
+    opened = cv2.morphologyEx(dark, cv2.MORPH_OPEN, _disc(_NARROWEST_MM / 2 / sheet.step_mm))
+    joined = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, _disc(1.5 / sheet.step_mm))
+    number, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    patches = []
+    for k in range(1, number):
+        if stats[k, cv2.CC_STAT_AREA] * sheet.step_mm**2 < _SMALLEST_MM2:
+            continue
+        contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        mask = (labels == k).astype(np.uint8)
+        plain = bool(mean[mask > 0].mean() < _PLAIN_LOG) and _spans_pieces(mask > 0, pieces)
+        # Tape has straight sides and square ends, which averaging has rounded: a patch that nearly fills a rectangle
+        # is that rectangle, one that nearly fills its hull (two tapes crossing do not) is its hull.
+        points = np.vstack(contours)
+        corners = cv2.boxPoints(cv2.minAreaRect(points))
+        for outline in (corners, cv2.convexHull(points)):
+            if mask.sum() > _FILLED * cv2.contourArea(outline):
+                cv2.fillConvexPoly(mask, np.round(outline).astype(np.int32), 1)
+                break
+        core = cv2.erode(((labels == k) & (mean < _DARKER_LOG)).astype(np.uint8), _disc(0.5 / sheet.step_mm))
+        margin = _disc(_MARGIN_MM / sheet.step_mm)
+        patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0, plain=plain))
+    return patches
+
+
+def _averaged(ratio: FloatArray, known: BoolArray, step_mm: float) -> FloatArray:
+    """Mean of the known values over a square of a few millimetres; 0 where too little is known."""
+    import cv2
+
+    side = max(3, round(_AVERAGED_MM / step_mm))
+    total = cv2.boxFilter(np.where(known, ratio, 0.0), -1, (side, side), normalize=False)
+    count = cv2.boxFilter(known.astype(float), -1, (side, side), normalize=False)
+    return np.where(count > 0.2 * side * side, total / np.maximum(count, 1.0), 0.0)
+
+
+def _spans_pieces(mask: BoolArray, pieces: NDArray[np.int32]) -> bool:
+    """Whether a patch lies on at least two pieces: tape holds pieces together, figure ends at the piece's edge."""
+    share = np.bincount(pieces[mask])[1:]
+    return int((share > 0.1 * share.sum()).sum()) >= 2 if share.sum() else False
+
+
+def _glow_against_usual(
+    sheet: SheetMap, design: Design, registration: Registration
+) -> tuple[FloatArray, BoolArray, NDArray[np.int32]]:
+    """Log of each map pixel's glow against the median of its piece, where that is known (away from seams), and the
+    piece's number + 1 at each pixel."""
+    import cv2
+
+    labels = np.zeros(sheet.light.shape, np.int32)
+    for k, piece in enumerate(design.pieces, 1):
+        inner = piece.polygon.buffer(-_SEAM_MARGIN_MM)
+        for part in inner.geoms if isinstance(inner, MultiPolygon) else [inner]:
+            if not part.is_empty:
+                rings = [part.exterior, *part.interiors]
+                corners = [sheet.to_map(registration.to_sheet(np.asarray(r.coords))) for r in rings]
+                cv2.fillPoly(labels, [np.round(c).astype(np.int32) for c in corners], k)
+    light = np.nan_to_num(sheet.light, nan=0.0).astype(float)
+    wood = (labels > 0) & (light > 0) & (light < 0.6)
+    if not wood.any():
+        return np.zeros(labels.shape), wood, labels
+    # Glare lies on everything and is not dimmed by tape: the darkest wood bounds it from above.
+    log = np.log(np.maximum(light - 0.8 * float(np.quantile(light[wood], 0.02)), 1e-4))
+    usual = np.zeros(len(design.pieces) + 1)
+    for k in range(1, len(usual)):
+        own = log[(labels == k) & wood]
+        usual[k] = np.median(own) if len(own) else 0.0
+    return np.where(wood, log - usual[labels], 0.0), wood, labels
+
+
+def _light_kept(core: BoolArray, inside: BoolArray, seams: PlacedStations, width_mm: FloatArray) -> float | None:
+    """Share of their light that slits which run in and out of a patch keep inside it; None where fewer than two do.
+
+    Stations well inside are set against those just outside; the patch's own edge is left out of both.
+    """
+    from scipy.ndimage import binary_dilation
+
+    reach = round(_BESIDE_MM / SPACING_MM)
+    ratios = []
+    for stretch in np.unique(seams.stretch[core]):
+        own = np.flatnonzero(seams.stretch == stretch)
+        within = core[own]
+        beside = binary_dilation(within, iterations=reach) & ~inside[own]
+        if within.sum() >= _FEWEST and beside.sum() >= _FEWEST:
+            usual = float(np.median(width_mm[own][beside]))
+            if usual > _LIT_MM:
+                ratios.append(float(np.median(width_mm[own][within])) / usual)
+    return float(np.median(ratios)) if len(ratios) >= 2 else None
+
+
+def _disc(radius_px: float) -> NDArray[np.uint8]:
+    r = max(1, round(radius_px))
+    v, u = np.mgrid[-r : r + 1, -r : r + 1]
+    return np.asarray(u * u + v * v <= r * r + 0.5, dtype=np.uint8)
