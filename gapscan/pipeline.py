@@ -9,13 +9,16 @@ from pathlib import Path
 import numpy as np
 
 from gapscan.design.types import Design
-from gapscan.errors import InputError
+from gapscan.errors import InputError, PhotoError
 from gapscan.job import Job, read_job
 from gapscan.measure.types import GapSurvey
 from gapscan.photo.layout import FrameLayout
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.types import Registration
 from gapscan.report.types import Inspection, PhotoRecord, PieceTrace, SeamTrace
+from gapscan.solve.types import PieceFit
+
+_SCALE_REFUSED = 0.006
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ def inspect_photos(
     survey = fuse_surveys([one.survey for one in seen])
     progress("solving the pieces")
     fit = solve_pieces(design, survey)
+    _refuse_other_scale(photos[0], fit)
     progress("planning the recut")
     plan = plan_recuts(design, survey, fit, job)
     return Inspection(
@@ -89,6 +93,15 @@ def inspect_photos(
         fit=fit,
         plan=plan,
     )
+
+
+def _refuse_other_scale(photo: Photo, fit: PieceFit) -> None:
+    """Wood moves by a few tenths of a percent; more says that frame, frame drawing and design do not belong together."""
+    if abs(fit.scale_rel) > _SCALE_REFUSED + 3 * fit.u_scale_rel:
+        raise PhotoError(
+            f"{Path(photo.path).name}: the fit measures {100 * fit.scale_rel:+.1f} % against the drawing, more than wood "
+            "moves; check that --frame names the drawing that this frame was cut from, and the units of the design"
+        )
 
 
 def inspect_photo(

@@ -71,13 +71,19 @@ def straighten(profile: FloatArray, wood_rgb: FloatArray, bare_rgb: FloatArray) 
 
     dark, bright = decoded(0.0), decoded(1.0)
     span = np.maximum(bright - dark, 1e-3)
-    q1, q3 = (decoded(0.25) - dark) / span, (decoded(0.75) - dark) / span
-    # share = q − q(1 − q)(α + βq), exact at q1 and q3
-    f1, f3 = (q1 - 0.25) / (q1 * (1 - q1)), (q3 - 0.75) / (q3 * (1 - q3))
-    beta = (f3 - f1) / np.maximum(q3 - q1, 1e-6)
-    alpha = f1 - beta * q1
+    # share = q − q(1 − q)·(quadratic in q), exact at the nodes; they lie low, where the encoding bends most
+    nodes = (0.12, 0.36, 0.76)
+    known = [(decoded(m) - dark) / span for m in nodes]
+    bent = [(k - m) / np.maximum(k * (1 - k), 1e-6) for k, m in zip(known, nodes, strict=True)]
     q = (profile - dark[:, None]) / span[:, None]
     inside = np.clip(q, 0.0, 1.0)
-    share = q - inside * (1 - inside) * (alpha[:, None] + beta[:, None] * inside)
+    bulge = np.zeros_like(q)
+    for i, k in enumerate(known):
+        others = [o for j, o in enumerate(known) if j != i]
+        apart = [np.where(np.abs(k - o) > 1e-6, k - o, 1e-6) for o in others]
+        bulge += (
+            (bent[i] / (apart[0] * apart[1]))[:, None] * (inside - others[0][:, None]) * (inside - others[1][:, None])
+        )
+    share = q - inside * (1 - inside) * bulge
     straight: FloatArray = dark[:, None] + span[:, None] * share
     return straight

@@ -107,13 +107,13 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
             f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
         )
-    covered, rim_covered = covered_stations(
-        photo, reference, design, registration, job, seams, rims, slits.fit.width
-    )
+    covered, rim_covered = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
     warnings = []
     share = float(covered.mean()) if len(covered) else 0.0
     if share > 0.002:
-        warnings.append(f"tape or the like covers {100 * share:.0f} % of the seams; what is under it counts as not seen")
+        warnings.append(
+            f"tape or the like covers {100 * share:.0f} % of the seams; what is under it counts as not seen"
+        )
     if bare.clipped_share > 0.01:
         warnings.append(f"{100 * bare.clipped_share:.0f} % of the bare light is at full white; expose a little darker")
     if bare.relative_u > 0.04:

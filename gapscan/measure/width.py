@@ -75,9 +75,7 @@ def fit_slits(
         step[:, 1] = np.clip(step[:, 1], -0.7 * s, 0.7 * s)
         step[:, 0] = np.clip(step[:, 0], -2.0 * s, 2.0 * s)
         p[active] += step
-        p[active, 1] = np.clip(
-            p[active, 1], centre[active] - 0.6 * reach[active], centre[active] + 0.6 * reach[active]
-        )
+        p[active, 1] = np.clip(p[active, 1], centre[active] - 0.6 * reach[active], centre[active] + 0.6 * reach[active])
         active = active[np.abs(step[:, :2]).max(axis=1) > _SETTLED * s]
         if len(active) == 0:
             break

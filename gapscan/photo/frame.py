@@ -13,7 +13,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from gapscan.errors import InputError
-from gapscan.photo.layout import FrameLayout, check_opening, frame_layout
+from gapscan.photo.layout import SLOT_WIDTH_MM, FrameLayout, check_opening, frame_layout
 
 _DRAWN_AGREES_MM = 0.05
 _NOTE = (
@@ -78,7 +78,12 @@ def read_frame(path: Path) -> FrameLayout:
     drawn = np.array([[*(np.array(r.centroid.coords[0]) - centre)] for r in rings[2:]]).reshape(-1, 2)
     far = np.array([np.min(np.hypot(*(drawn - dot).T)) for dot in layout.dots_mm]) if len(drawn) else np.array([np.inf])
     outer = np.array([card.bounds[2] - card.bounds[0], card.bounds[3] - card.bounds[1]])
+    slot = min((float(min(r.bounds[2] - r.bounds[0], r.bounds[3] - r.bounds[1])) for r in rings[2:]), default=0.0)
+    # The check slot is the one size that never grows with the opening: it betrays a drawing scaled as a whole.
+    scaled = len(layout.slots_mm) > 0 and abs(slot / SLOT_WIDTH_MM - 1) > 0.01
     worst = max(float(far.max()), float(np.abs(outer - layout.outer_mm).max()) / 2)
+    if scaled:
+        worst = max(worst, abs(slot / SLOT_WIDTH_MM - 1) * width)
     if worst > _DRAWN_AGREES_MM:
         raise InputError(
             f"{path}: the drawing differs from the frame for a {width:g}x{height:g} mm opening by {worst:.2f} mm; "

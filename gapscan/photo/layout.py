@@ -94,7 +94,10 @@ def frame_layout(width_mm: float, height_mm: float) -> FrameLayout:
     check_opening(width_mm, height_mm)
     cell = round(min(max(max(width_mm, height_mm) / 140.0, 1.3), 3.2), 2)
     band = _BAND_CELLS * cell
-    numbers = _numbers_that_hold_together()
+    # Frames of other openings start elsewhere in the family, so that one is not taken for another.
+    family = _numbers_that_hold_together()
+    start = (7 * round(width_mm) + 13 * round(height_mm)) % len(family)
+    numbers = family[start:] + family[:start]
     along_x, along_y = _side_counts(width_mm, height_mm, cell)
     half_x, half_y = (width_mm + band) / 2, (height_mm + band) / 2
 

@@ -58,7 +58,8 @@ def read_photo(path: Path) -> Photo:
                 tags = dict(exif.get_ifd(_EXIF_IFD))
                 deep = opened.mode in {"I;16", "I;16B", "I;16L", "I", "F"} or _is_deep_tiff_or_png(opened, path)
                 if deep:
-                    code, display = _read_deep(path, orientation)
+                    # OpenCV's TIFF reader turns the picture itself, whatever it is asked.
+                    code, display = _read_deep(path, 1 if opened.format == "TIFF" else orientation)
                 else:
                     opened.load()
                     upright = ImageOps.exif_transpose(opened)
@@ -66,7 +67,9 @@ def read_photo(path: Path) -> Photo:
                     code = None
     except InputError:
         raise
-    except (UnidentifiedImageError, Image.DecompressionBombError) as err:
+    except Image.DecompressionBombError as err:
+        raise InputError(f"{path}: more than {_LARGEST_PX // 1_000_000} megapixels; save it smaller") from err
+    except UnidentifiedImageError as err:
         raise InputError(f"{path}: not a photo that can be read; give a JPEG, PNG or TIFF file") from err
     except (OSError, SyntaxError, ValueError, KeyError, TypeError, IndexError, EOFError, MemoryError) as err:
         raise InputError(f"{path}: the photo is damaged or cut short ({err}); copy it from the camera again") from err
@@ -121,7 +124,10 @@ def _read_deep(path: Path, orientation: int) -> tuple[NDArray[np.float32], NDArr
         raise InputError(f"{path}: samples of type {raw.dtype} are not read; save it with 8 or 16 bits")
     if raw.ndim == 2:
         raw = np.repeat(raw[..., None], 3, axis=2)
-    code = _upright(raw[..., :3].astype(np.float32) / np.float32(top), orientation)
+    code = raw[..., :3].astype(np.float32) / np.float32(top)
+    if raw.shape[2] == 4:  # what is transparent shows nothing
+        code *= raw[..., 3:].astype(np.float32) / np.float32(top)
+    code = _upright(code, orientation)
     return code, (code * 255 + 0.5).astype(np.uint8)
 
 

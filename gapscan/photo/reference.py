@@ -24,6 +24,7 @@ from gapscan.photo.types import Camera, Photo, Reference
 FloatArray = NDArray[np.float64]
 
 _FEWEST_DOTS = 10
+_RMS_REFUSED_MM = 0.2  # joints of a frame made of strips have some play; more is another frame
 _DOT_FLOOR_PX = 0.03  # centroid error that no fit explains: raggedness of a cut hole, unmodelled lens terms
 _EXIF_FOCAL_REL_U = 0.02
 _BLIND_FOCAL_REL_U = 0.35  # without EXIF: phones' main cameras lie round 26 mm-equivalent
@@ -119,6 +120,11 @@ def _reference(sighting: FrameSighting, fit: _Fit, used: NDArray[np.bool_]) -> R
     rms_mm = float(np.sqrt(np.mean(np.sum((seen_mm - dots_mm[used]) ** 2, axis=1))))
     grid = np.stack(np.meshgrid(np.linspace(-0.4, 0.4, 5), np.linspace(-0.4, 0.4, 5)), axis=-1).reshape(-1, 2)
     scale = float(np.mean(px_per_mm(fit.camera, grid * (layout.width_mm, layout.height_mm))))
+    if rms_mm > _RMS_REFUSED_MM:
+        raise PhotoError(
+            f"{Path(sighting.path).name}: the frame's holes lie {rms_mm:.2f} mm off its drawing; check that --frame "
+            "names the drawing that this frame was cut from, and that it lies flat"
+        )
     warnings = list(sighting.notes)
     if fit.focal_rel_u > 0.08:
         warnings.append(

@@ -136,7 +136,9 @@ def _solve(
     ).tocsr()
     constraints.append(LinearConstraint(both, -np.inf, 1.0))
 
-    fault = np.abs(undersize_mm - np.median(undersize_mm))
+    # Of two pieces the median says nothing: the one nearer to its drawing is taken as usual.
+    usual = np.median(undersize_mm) if P > 2 else undersize_mm[np.argmin(np.abs(undersize_mm))]
+    fault = np.abs(undersize_mm - usual)
     preference = 1.0 - fault / max(float(fault.max()), 1e-6)
     cost = np.zeros(columns)
     cost[:P] = 1.0 + _PREFERENCE_COST * preference

@@ -141,7 +141,7 @@ def _refuse_other_design(name: str, best: Registration, sheet: SheetMap, job: Jo
     if has_seams and enough_light and best.seam_share < _SHARE_REFUSED:
         raise PhotoError(
             f"{name}: only {100 * best.seam_share:.0f} % of the light inside the assembly falls on seams of this "
-            f"drawing; check that this is the photo of this design{_side_hint(job)}"
+            f"drawing; check that this is the photo of this design, that it is in focus{_side_hint(job)}"
         )
 
 

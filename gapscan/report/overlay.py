@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -123,7 +124,7 @@ def _draw_seam(draw: ImageDraw, seam: SeamGaps, px: FloatArray, top_mm: float, l
         # Neighbours of one colour are one line: far fewer, and no joints.
         shade = np.where(seen, np.round(np.nan_to_num(seam.gap_mm[run]) / top_mm * _SHADES), -1)
         bounds = np.flatnonzero(np.r_[True, np.diff(shade) != 0, True])
-        for first, last in zip(bounds[:-1], bounds[1:], strict=True):
+        for first, last in itertools.pairwise(bounds):
             if seen[first]:
                 colour = tuple(int(c) for c in colours[run[(first + last - 1) // 2]])
                 _line(draw, edges[2 * first : 2 * last + 1], colour, line_px * 1.3)

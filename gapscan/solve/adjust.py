@@ -102,9 +102,9 @@ def _shared_size(design: Design, survey: GapSurvey) -> FloatArray:
             total[index[piece]] += shared.sum()
             n[index[piece]] += len(shared)
     u = 0.5 * total / np.maximum(n, 1)
-    diagonal = np.zeros(PARAMETERS * len(index))
-    diagonal[::PARAMETERS] = u**2
-    return np.diag(diagonal)
+    whole = np.zeros((PARAMETERS * len(index),) * 2)
+    whole[::PARAMETERS, ::PARAMETERS] = np.outer(u, u)
+    return whole
 
 
 def _fit(
