@@ -111,6 +111,7 @@ def inspect_photo(
     from gapscan.measure.sight import sight_seams
     from gapscan.measure.survey import survey_gaps
     from gapscan.photo.reference import sight_frame, solve_reference
+    from gapscan.photo.tone import find_rendering, undo_rendering
     from gapscan.register.register import register_design
     from gapscan.solve.camera_height import settle_height
 
@@ -118,6 +119,9 @@ def inspect_photo(
     progress(f"finding the scale frame in {name}")
     frame = sight_frame(photo, layout, card_thickness_mm=job.thickness_mm)
     reference = solve_reference(frame, photo.focal_px)
+    rendering = find_rendering(photo, reference)
+    if rendering is not None:
+        photo = undo_rendering(photo, rendering)
     progress(f"laying the drawing over {name}")
     registration, notes = register_design(photo, reference, design, job)
     progress(f"measuring the seams in {name}")

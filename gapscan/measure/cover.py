@@ -34,7 +34,8 @@ _GRAIN_LOG = 0.05  # by which grain alone lifts the upper quartile of a piece's 
 _NARROWEST_MM = 3.0
 _SMALLEST_MM2 = 25.0
 _MARGIN_MM = 0.8
-_FILLED = 0.78
+_LARGE_MM2 = 120.0
+_FILLED = 0.68
 _UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it is no tape
 _BESIDE_MM = 8.0
 _FEWEST = 5
@@ -46,7 +47,7 @@ class Patch:
     """A dark patch of the sheet on the map it was found on.
 
     mask   (H, W) the patch with a margin; core (H, W) what surely lies in it
-    plain  it is much darker, and over more than one piece
+    plain  it is much darker, and large or over more than one piece
     """
 
     mask: BoolArray
@@ -127,7 +128,8 @@ def _dark_patches(sheet: SheetMap, design: Design, registration: Registration) -
             continue
         contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         mask = (labels == k).astype(np.uint8)
-        plain = bool(mean[mask > 0].mean() < _PLAIN_LOG) and _spans_pieces(mask > 0, pieces)
+        large = mask.sum() * sheet.step_mm**2 > _LARGE_MM2
+        plain = bool(mean[mask > 0].mean() < _PLAIN_LOG) and (large or _spans_pieces(mask > 0, pieces))
         # Tape has straight sides and square ends, which averaging has rounded: a patch that nearly fills a rectangle
         # is that rectangle, one that nearly fills its hull (two tapes crossing do not) is its hull.
         points = np.vstack(contours)

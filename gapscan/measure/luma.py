@@ -17,19 +17,13 @@ from numpy.typing import NDArray
 
 from gapscan.measure.stations import PlacedStations
 from gapscan.photo.camera import project
-from gapscan.photo.load import LUMA_RGB, srgb_decode
+from gapscan.photo.load import LUMA_RGB, srgb_decode, srgb_encode
 from gapscan.photo.types import Photo, Reference
 
 FloatArray = NDArray[np.float64]
 
 _ASIDE_MM = (0.35, 0.5)  # beyond the blur and JPEG's half-resolution colour
 _ALONG_MM = 3.0
-
-
-def srgb_encode(light: FloatArray) -> FloatArray:
-    """Linear light to encoded value in 0..1 (IEC 61966-2-1)."""
-    light = np.clip(light, 0.0, None)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(np.maximum(light, 1e-9), 1 / 2.4) - 0.055)
 
 
 def wood_colour(
