@@ -120,10 +120,10 @@ SPECS = (
     ),
     ImageSpec(
         name="cells-tape",
-        draw=lambda: designs.cells(55, count=14, width_mm=100, height_mm=70),
+        draw=lambda: designs.cells(55, count=10, width_mm=100, height_mm=70),
         opening_mm=(112, 82),
         seed=5,
-        scene=replace(_scene(roll_deg=180.5), tape_count=2),
+        scene=replace(_scene(roll_deg=180.5), tape_count=2, tape_width_mm=10.0),
         undersize_mm={6: 0.14},
         alternate=True,
     ),
@@ -197,7 +197,8 @@ def make_overlay(path: Path) -> None:
         with Image.open(demo / "result" / "overlay.png") as full:
             height = round(full.height * OVERLAY_WIDTH_PX / full.width)
             small = full.convert("RGB").resize((OVERLAY_WIDTH_PX, height), Image.Resampling.LANCZOS)
-    small.quantize(256, dither=Image.Dither.NONE).save(path, optimize=True)
+    # An octree keeps the few pixels of the colour scale; a median cut would give nearly all colours to the greys.
+    small.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def main() -> None:

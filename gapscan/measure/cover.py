@@ -39,6 +39,7 @@ _FILLED = 0.68
 _UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it is no tape
 _BESIDE_MM = 8.0
 _FEWEST = 5
+_NOTCH_MM = 8.0
 _LIT_MM = 0.02
 
 
@@ -47,12 +48,13 @@ class Patch:
     """A dark patch of the sheet on the map it was found on.
 
     mask   (H, W) the patch with a margin; core (H, W) what surely lies in it
-    plain  it is much darker, and large or over more than one piece
+    dark   much darker than usual; broad: large, or over more than one piece
     """
 
     mask: BoolArray
     core: BoolArray
-    plain: bool
+    dark: bool
+    broad: bool
 
 
 def covered_stations(
@@ -69,17 +71,32 @@ def covered_stations(
 
     width_mm (N,) seen slit widths, used to tell tape from dark wood.
     """
+    import cv2
+
     sheet = rectify(photo, reference, sheet_height_mm=job.thickness_mm, step_mm=_STEP_MM)
     seam_covered, rim_covered = np.zeros(len(seams), bool), np.zeros(len(rims), bool)
+    tape = np.zeros(sheet.light.shape, np.uint8)
+    maybe = []
     for patch in _dark_patches(sheet, design, registration):
         inside = _within(patch.mask, sheet, seams.xy_mm)
         kept = _light_kept(_within(patch.core, sheet, seams.xy_mm), inside, seams, width_mm)
         # The slits decide; where none runs in and out of the patch, a plain drop of glow over several pieces does.
-        if (kept < _UNCHANGED) if kept is not None else patch.plain:
-            seam_covered |= inside
-            rim_covered |= _within(patch.mask, sheet, rims.xy_mm)
-    for tape in job.tape:
-        outline = tape_outline(tape)
+        if (kept < _UNCHANGED) if kept is not None else (patch.dark and patch.broad):
+            tape |= patch.mask.astype(np.uint8)
+        elif kept is None and patch.dark:
+            maybe.append(patch)
+    # A small piece that lies under tape as a whole has no usual glow to fall short of: it is a notch in the patch, or
+    # cuts it in two.
+    notch = _disc(_NOTCH_MM / 2 / sheet.step_mm)
+    near = cv2.dilate(tape, _disc(_NOTCH_MM / sheet.step_mm)) > 0
+    for patch in maybe:
+        if (patch.mask & near).any():
+            tape |= patch.mask.astype(np.uint8)
+    closed = cv2.morphologyEx(tape, cv2.MORPH_CLOSE, notch) > 0
+    seam_covered |= _within(closed, sheet, seams.xy_mm)
+    rim_covered |= _within(closed, sheet, rims.xy_mm)
+    for rectangle in job.tape:
+        outline = tape_outline(rectangle)
         seam_covered |= _in_polygon(outline, registration.to_design(seams.xy_mm))
         rim_covered |= _in_polygon(outline, registration.to_design(rims.xy_mm))
     return seam_covered, rim_covered
@@ -129,7 +146,8 @@ def _dark_patches(sheet: SheetMap, design: Design, registration: Registration) -
         contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         mask = (labels == k).astype(np.uint8)
         large = mask.sum() * sheet.step_mm**2 > _LARGE_MM2
-        plain = bool(mean[mask > 0].mean() < _PLAIN_LOG) and (large or _spans_pieces(mask > 0, pieces))
+        dark_enough = bool(mean[mask > 0].mean() < _PLAIN_LOG)
+        broad = bool(large) or _spans_pieces(mask > 0, pieces)
         # Tape has straight sides and square ends, which averaging has rounded: a patch that nearly fills a rectangle
         # is that rectangle, one that nearly fills its hull (two tapes crossing do not) is its hull.
         points = np.vstack(contours)
@@ -140,7 +158,7 @@ def _dark_patches(sheet: SheetMap, design: Design, registration: Registration) -
                 break
         core = cv2.erode(((labels == k) & (mean < _DARKER_LOG)).astype(np.uint8), _disc(0.5 / sheet.step_mm))
         margin = _disc(_MARGIN_MM / sheet.step_mm)
-        patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0, plain=plain))
+        patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0, dark=dark_enough, broad=broad))
     return patches
 
 
