@@ -37,6 +37,7 @@ _MARGIN_MM = 0.8
 _LARGE_MM2 = 120.0
 _FILLED = 0.68
 _UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it is no tape
+_ONE_DIMMED = 0.75
 _BESIDE_MM = 8.0
 _FEWEST = 5
 _NOTCH_MM = 8.0
@@ -77,7 +78,7 @@ def covered_stations(
     seam_covered, rim_covered = np.zeros(len(seams), bool), np.zeros(len(rims), bool)
     tape = np.zeros(sheet.light.shape, np.uint8)
     maybe = []
-    for patch in _dark_patches(sheet, design, registration):
+    for patch in _dark_patches(sheet, _glare(photo), design, registration):
         inside = _within(patch.mask, sheet, seams.xy_mm)
         kept = _light_kept(_within(patch.core, sheet, seams.xy_mm), inside, seams, width_mm)
         # The slits decide; where none runs in and out of the patch, a plain drop of glow over several pieces does.
@@ -108,6 +109,12 @@ def tape_outline(tape: tuple[float, ...]) -> Polygon:
     return affinity.rotate(box(x, y, x + width, y + height), tape[4] if len(tape) > 4 else 0.0, origin="center")
 
 
+def _glare(photo: Photo) -> float:
+    """Glare relative to the bare light, as the opaque card shows it (the darkest part of every photo with a frame)."""
+    some = photo.light[::4, ::4]
+    return float(np.quantile(some, 0.02) / max(float(np.quantile(some, 0.98)), 1e-3))
+
+
 def _in_polygon(outline: Polygon, xy_mm: FloatArray) -> BoolArray:
     import shapely
 
@@ -123,11 +130,11 @@ def _within(mask: BoolArray, sheet: SheetMap, xy_mm: FloatArray) -> BoolArray:
     return found
 
 
-def _dark_patches(sheet: SheetMap, design: Design, registration: Registration) -> list[Patch]:
+def _dark_patches(sheet: SheetMap, glare: float, design: Design, registration: Registration) -> list[Patch]:
     """Connected patches in which the wood glows less than its piece usually does."""
     import cv2
 
-    ratio, known, pieces = _glow_against_usual(sheet, design, registration)
+    ratio, known, pieces = _glow_against_usual(sheet, glare, design, registration)
     mean = _averaged(ratio, known, sheet.step_mm)
     # The median of a piece that is half covered is no good: what is usual is the brighter part of its averages.
     for k in range(1, len(design.pieces) + 1):
@@ -179,7 +186,7 @@ def _spans_pieces(mask: BoolArray, pieces: NDArray[np.int32]) -> bool:
 
 
 def _glow_against_usual(
-    sheet: SheetMap, design: Design, registration: Registration
+    sheet: SheetMap, glare: float, design: Design, registration: Registration
 ) -> tuple[FloatArray, BoolArray, NDArray[np.int32]]:
     """Log of each map pixel's glow against the median of its piece, where that is known (away from seams), and the
     piece's number + 1 at each pixel."""
@@ -197,8 +204,9 @@ def _glow_against_usual(
     wood = (labels > 0) & (light > 0) & (light < 0.6)
     if not wood.any():
         return np.zeros(labels.shape), wood, labels
-    # Glare lies on everything and is not dimmed by tape: the darkest wood bounds it from above.
-    log = np.log(np.maximum(light - 0.8 * float(np.quantile(light[wood], 0.02)), 1e-4))
+    # Glare lies on everything and is not dimmed by tape: the darkest wood bounds it from above, and so does the card.
+    # Taking off too much would blow up the grain of dark woods.
+    log = np.log(np.maximum(light - 0.8 * min(float(np.quantile(light[wood], 0.02)), glare), 1e-4))
     usual = np.zeros(len(design.pieces) + 1)
     for k in range(1, len(usual)):
         own = log[(labels == k) & wood]
@@ -207,7 +215,8 @@ def _glow_against_usual(
 
 
 def _light_kept(core: BoolArray, inside: BoolArray, seams: PlacedStations, width_mm: FloatArray) -> float | None:
-    """Share of their light that slits which run in and out of a patch keep inside it; None where fewer than two do.
+    """Share of their light that slits which run in and out of a patch keep inside it; None where that
+    is none, or one whose light does not change much.
 
     Stations well inside are set against those just outside; the patch's own edge is left out of both.
     """
@@ -223,7 +232,8 @@ def _light_kept(core: BoolArray, inside: BoolArray, seams: PlacedStations, width
             usual = float(np.median(width_mm[own][beside]))
             if usual > _LIT_MM:
                 ratios.append(float(np.median(width_mm[own][within])) / usual)
-    return float(np.median(ratios)) if len(ratios) >= 2 else None
+    # One slit alone may end in a junction or a speck: it decides only when it loses a good part of its light.
+    return float(np.median(ratios)) if len(ratios) >= 2 or (ratios and ratios[0] < _ONE_DIMMED) else None
 
 
 def _disc(radius_px: float) -> NDArray[np.uint8]:

@@ -124,8 +124,8 @@ def frame_layout(width_mm: float, height_mm: float) -> FrameLayout:
     outer = box(-width_mm / 2 - band, -height_mm / 2 - band, width_mm / 2 + band, height_mm / 2 + band)
     card = Polygon(outer.exterior, [hole.exterior for hole in holes])
     return FrameLayout(
-        width_mm=width_mm,
-        height_mm=height_mm,
+        width_mm=float(width_mm),
+        height_mm=float(height_mm),
         cell_mm=cell,
         band_mm=band,
         markers=tuple(markers),

@@ -32,6 +32,7 @@ _BLOCK_MM = 6.0
 _CORNER_MM = 4.0
 _LEAST_CONTRAST = 0.3
 _CLIPPED_CODE = 0.993
+_PHASES = 0.85  # share of the bins that must be met
 _STANDS_OUT = 3.0  # standard uncertainties
 _LEAST_SHARPEN = 0.05
 _PRIOR = {"k": 0.6, "ln_r": 0.35, "a": 0.12, "b": 0.06}
@@ -193,6 +194,9 @@ def _stacked(distance: FloatArray, place: FloatArray, code: FloatArray) -> _Edge
     share = float(np.median(bright)) / trend(place[kept])
     levelled = srgb_encode(np.asarray(srgb_decode(code[kept])) * share)
     distance_px, mean, count = _binned(aligned[kept], levelled, _BIN_PX)
+    # An edge that runs along the pixel rows meets them at a few phases only: its spread cannot be told from a curve.
+    if len(distance_px) < _PHASES * 2 * _REACH_PX / _BIN_PX:
+        return None
     return _EdgeSpread(distance_px, mean, count)
 
 
@@ -213,10 +217,9 @@ def _fit(sides: list[_EdgeSpread]) -> Rendering:
     The slope is glare's: light scattered widely by the lens falls off slowly over the edge.
     """
     from scipy.optimize import least_squares
-    from scipy.special import ndtr
 
     fine = np.arange(-_REACH_PX - 8, _REACH_PX + 8 + 1e-9, 0.125)
-    start, low, high = [0.2, np.log(_USUAL_RADIUS_PX), 0.0, 0.0], [-0.3, np.log(0.5), -0.5, -0.3], [3.0, np.log(4.0), 0.5, 0.3]
+    start, low, high = [0.2, np.log(_USUAL_RADIUS_PX), 0.0, 0.0], [0.0, np.log(0.5), -0.5, -0.3], [3.0, np.log(4.0), 0.5, 0.3]
     for side in sides:
         dark = float(srgb_decode(np.median(side.code[side.distance_px < -4])))
         bright = float(srgb_decode(np.median(side.code[side.distance_px > 4])))
@@ -229,7 +232,7 @@ def _fit(sides: list[_EdgeSpread]) -> Rendering:
         out = [[(k - 0.0) / _PRIOR["k"], (p[1] - np.log(_USUAL_RADIUS_PX)) / _PRIOR["ln_r"], a / _PRIOR["a"], b / _PRIOR["b"]]]
         for number, side in enumerate(sides):
             sigma, place, dark, bright, slope = p[4 + 5 * number : 9 + 5 * number]
-            light = dark + slope * fine + (bright - dark) * ndtr((fine - place) / sigma)
+            light = dark + slope * fine + (bright - dark) * _blurred_edge(fine - place, sigma)
             model = _rendered(fine, side.distance_px, light, k, radius, a, b)
             use = (side.code < _CLIPPED_CODE) & (model < _CLIPPED_CODE + 0.02)
             out.append(np.where(use, model - side.code, 0.0) / _FIT_FLOOR)
@@ -254,6 +257,16 @@ def _fit(sides: list[_EdgeSpread]) -> Rendering:
         curved=float(fit.x[2:4] @ np.linalg.solve(covariance[2:4, 2:4], fit.x[2:4])) > _STANDS_OUT**2,
         residual=residual * _FIT_FLOOR,
     )
+
+
+def _blurred_edge(x_px: FloatArray, sigma_px: float) -> FloatArray:
+    """A unit step blurred by a Gaussian and averaged over a pixel: the integral of Φ is x Φ(x) + φ(x)."""
+    from scipy.special import ndtr
+
+    def integral(z: FloatArray) -> FloatArray:
+        return np.asarray(z * ndtr(z) + np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
+
+    return sigma_px * (integral((x_px + 0.5) / sigma_px) - integral((x_px - 0.5) / sigma_px))
 
 
 def _rendered(

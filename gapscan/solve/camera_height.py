@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapscan.design.types import Design
+from gapscan.errors import PhotoError
 from gapscan.job import Job
 from gapscan.measure.sight import Sighting
 from gapscan.measure.survey import survey_gaps
@@ -24,6 +25,7 @@ from gapscan.solve.adjust import gap_misfit
 FloatArray = NDArray[np.float64]
 
 _WELL_KNOWN_REL_U = 0.03
+_IMPOSSIBLE = 1e9
 # Trial focal lengths as multiples of the long side of the picture: 14 mm-equivalent to as good as infinite.
 _TRIAL_SIDES = (0.4, 0.55, 0.72, 0.95, 1.3, 1.8, 2.6, 4.0, 7.0, 16.0, 50.0)
 
@@ -35,18 +37,18 @@ def settle_height(
     if reference.focal_rel_u <= _WELL_KNOWN_REL_U:
         return None
     side = max(frame.size_px)
-    trials = [_trial(frame, sighting, design, job, f * side) for f in _TRIAL_SIDES]
+    trials = [_trial(frame, sighting, design, job, reference, f * side) for f in _TRIAL_SIDES]
     k = int(np.argmin([cost for cost, _ in trials]))
     # Costs are smooth in 1/focal length, as the hidden width is proportional to it.
     inverse = 1.0 / (np.array(_TRIAL_SIDES) * side)
     low, high = inverse[min(k + 1, len(inverse) - 1)], inverse[max(k - 1, 0)]
     for _ in range(8):
         a, b = low + 0.382 * (high - low), low + 0.618 * (high - low)
-        left, right = (_trial(frame, sighting, design, job, 1 / x)[0] for x in (a, b))
+        left, right = (_trial(frame, sighting, design, job, reference, 1 / x)[0] for x in (a, b))
         low, high = (low, b) if left < right else (a, high)
     middle = (low + high) / 2
     step = min(max(0.15 * middle, 0.02 / side), 0.9 * middle)
-    costs = [_trial(frame, sighting, design, job, 1 / x) for x in (middle - step, middle, middle + step)]
+    costs = [_trial(frame, sighting, design, job, reference, 1 / x) for x in (middle - step, middle, middle + step)]
     bend = (costs[0][0] - 2 * costs[1][0] + costs[2][0]) / step**2
     if bend <= 0:
         return None
@@ -63,8 +65,11 @@ def _told(reference: Reference, rel_u: float) -> tuple[str, ...]:
 
 
 def _trial(
-    frame: FrameSighting, sighting: Sighting, design: Design, job: Job, focal_px: float
+    frame: FrameSighting, sighting: Sighting, design: Design, job: Job, reference_at_hand: Reference, focal_px: float
 ) -> tuple[float, Reference]:
-    reference = solve_reference(frame, (focal_px,))
+    try:
+        reference = solve_reference(frame, (focal_px,))
+    except PhotoError:  # at this focal length the frame's perspective cannot be right
+        return _IMPOSSIBLE, reference_at_hand
     survey = survey_gaps(sighting, reference, design, job)
     return reference.cost + gap_misfit(design, survey), reference
