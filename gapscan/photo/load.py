@@ -35,7 +35,7 @@ def srgb_decode(code: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
 
 
-def srgb_encode(light: FloatArray) -> FloatArray:
+def srgb_encode(light: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear light to encoded value in 0..1 (IEC 61966-2-1)."""
     light = np.clip(light, 0.0, None)
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(np.maximum(light, 1e-9), 1 / 2.4) - 0.055)

@@ -182,16 +182,16 @@ def _stacked(distance: FloatArray, place: FloatArray, code: FloatArray) -> _Edge
         if abs(crossing) > 4.0:
             continue
         aligned[own], kept[own] = d - crossing, True
-        levels.append((float(place[own].mean()), float(dark), float(srgb_decode(bright))))
+        levels.append((float(place[own].mean()), float(dark), float(srgb_decode(np.asarray(bright)))))
     if len(levels) < 4:
         return None
     # The lightbox is brighter here, darker there: along a nearly upright edge each bin holds other stretches of it.
     # A smooth level along the edge is scaled out in linear light.
-    middles, bright = np.array(levels)[:, 0], np.array(levels)[:, 2]
-    trend = np.polynomial.Polynomial.fit(middles, bright, min(3, len(levels) - 1))
-    if np.abs(trend(middles) / bright - 1).max() > 0.05:
+    middles, light_levels = np.array(levels)[:, 0], np.array(levels)[:, 2]
+    trend = np.polynomial.Polynomial.fit(middles, light_levels, min(3, len(levels) - 1))
+    if np.abs(trend(middles) / light_levels - 1).max() > 0.05:
         return None
-    share = float(np.median(bright)) / trend(place[kept])
+    share = float(np.median(light_levels)) / trend(place[kept])
     levelled = srgb_encode(np.asarray(srgb_decode(code[kept])) * share)
     distance_px, mean, count = _binned(aligned[kept], levelled, _BIN_PX)
     # An edge that runs along the pixel rows meets them at a few phases only: its spread cannot be told from a curve.
@@ -221,15 +221,16 @@ def _fit(sides: list[_EdgeSpread]) -> Rendering:
     fine = np.arange(-_REACH_PX - 8, _REACH_PX + 8 + 1e-9, 0.125)
     start, low, high = [0.2, np.log(_USUAL_RADIUS_PX), 0.0, 0.0], [0.0, np.log(0.5), -0.5, -0.3], [3.0, np.log(4.0), 0.5, 0.3]
     for side in sides:
-        dark = float(srgb_decode(np.median(side.code[side.distance_px < -4])))
-        bright = float(srgb_decode(np.median(side.code[side.distance_px > 4])))
+        dark = float(srgb_decode(np.asarray(np.median(side.code[side.distance_px < -4]))))
+        bright = float(srgb_decode(np.asarray(np.median(side.code[side.distance_px > 4]))))
         start += [1.3, 0.0, dark, bright, 0.0]
         low += [0.3, -3.0, -0.02, 0.0, -0.003]
         high += [5.0, 3.0, 0.6, 1.3, 0.003]
 
     def rows(p: FloatArray) -> FloatArray:
         k, radius, a, b = p[0], float(np.exp(p[1])), p[2], p[3]
-        out = [[(k - 0.0) / _PRIOR["k"], (p[1] - np.log(_USUAL_RADIUS_PX)) / _PRIOR["ln_r"], a / _PRIOR["a"], b / _PRIOR["b"]]]
+        prior = [k / _PRIOR["k"], (p[1] - np.log(_USUAL_RADIUS_PX)) / _PRIOR["ln_r"], a / _PRIOR["a"], b / _PRIOR["b"]]
+        out = [np.array(prior)]
         for number, side in enumerate(sides):
             sigma, place, dark, bright, slope = p[4 + 5 * number : 9 + 5 * number]
             light = dark + slope * fine + (bright - dark) * _blurred_edge(fine - place, sigma)

@@ -41,13 +41,12 @@ class Result:
     seconds: float
 
 
-def run(task: tuple[str, int]) -> Result:
+def run(task: tuple[str, int]) -> Result:  # noqa: PLR0915 -- one job from drawing to judgement, read top to bottom
     """Simulate, photograph, measure and judge one job."""
     import shapely
 
     from gapscan.design.read import read_design
     from gapscan.job import parse_job
-    from gapscan.measure.sight import sight_seams
     from gapscan.photo.layout import frame_layout
     from gapscan.photo.load import read_photo
     from gapscan.pipeline import inspect_photo
@@ -57,7 +56,6 @@ def run(task: tuple[str, int]) -> Result:
     from tests.benchmarks.naive import naive_gaps
     from tests.benchmarks.visible import truly_visible
 
-    del sight_seams
     level, number = task
     job = level_job(level, number)
     rng = np.random.default_rng(job.seed)
