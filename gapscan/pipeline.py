@@ -19,6 +19,7 @@ from gapscan.report.types import Inspection, PhotoRecord, PieceTrace, SeamTrace
 from gapscan.solve.types import PieceFit
 
 _SCALE_REFUSED = 0.006
+_NEEDED_PX = 6.0
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,17 @@ def inspect_photos(
     )
 
 
+def _refuse_coarse(name: str, reference: Reference, job: Job) -> None:
+    """A tolerance needs its pixels: six to the millimetre for the usual 0.10 mm, fewer where more is tolerated."""
+    needed = _NEEDED_PX * 0.10 / max(job.tolerance_mm, 0.03)
+    if reference.px_per_mm < needed:
+        raise PhotoError(
+            f"{name}: {reference.px_per_mm:.1f} pixels to the millimetre are too few for a tolerance of "
+            f"{job.tolerance_mm:g} mm, {needed:.1f} are needed; fill the picture with the frame, use the camera's full "
+            "resolution, or photograph a smaller part"
+        )
+
+
 def _refuse_other_scale(photo: Photo, fit: PieceFit) -> None:
     """Wood moves by a few tenths of a percent; more says that frame, frame drawing and design do not belong together."""
     if abs(fit.scale_rel) > _SCALE_REFUSED + 3 * fit.u_scale_rel:
@@ -119,6 +131,7 @@ def inspect_photo(
     progress(f"finding the scale frame in {name}")
     frame = sight_frame(photo, layout, card_thickness_mm=job.thickness_mm)
     reference = solve_reference(frame, photo.focal_px)
+    _refuse_coarse(name, reference, job)
     rendering = find_rendering(photo, reference)
     if rendering is not None:
         photo = undo_rendering(photo, rendering)
