@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ from gapscan.register.types import Registration
 FloatArray = NDArray[np.float64]
 
 _CLOSED_MM = 0.015  # less seen width than this is no light
+_DARK_MM = 0.003  # below this even a good photo tells no slit from none
 _HIDDEN_ALLOWED_MM = 0.015  # no light and less hidden than this: closed within its uncertainty
 _RUN_STATIONS, _RUN_SHARE = 9, 0.7  # a slit shows over a good part of any 2 mm
 _CLIPPED_LEVEL = 0.985
@@ -51,11 +54,17 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     slits = sighting.slits
     slant = slanted_view(slits.stations, reference, job)
     budget = _budget(sighting, slant, reference, job)
-    gap = slits.fit.width + slant.hidden_mm
+    # Without light the gap lies anywhere between closed and what is hidden: the middle of that, and a rectangular
+    # distribution's standard uncertainty (JCGM 100, 4.3.7), which all of the stretch shares.
+    lit = _lit(slits, budget)
+    dark = slits.fit.width < np.maximum(_DARK_MM, np.maximum(3.0 * budget.noise, 1.5 * slits.false_mm))
+    could_hide = np.where(dark & ~lit, np.maximum(slant.hidden_mm, 0.0), 0.0)
+    gap = slits.fit.width + slant.hidden_mm - could_hide / 2
+    budget = replace(budget, slant=np.hypot(budget.slant, could_hide / np.sqrt(12.0)))
     centre = slits.start_mm + slits.fit.centre - slant.shift_mm
     u_centre = np.hypot(slits.fit.u_centre * sighting.blur.correlation, _CENTRE_FLOOR_MM)
     shared, total = budget.shared, budget.total
-    reason = _reasons(slits, slant, budget, sighting.blur.sigma_mm(slits.stations))
+    reason = _reasons(slits, slant, lit, sighting.blur.sigma_mm(slits.stations))
     reason[sighting.covered & (reason != Reason.OUTSIDE)] = Reason.COVERED
     results = []
     start = 0
@@ -82,11 +91,11 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     return tuple(results)
 
 
-def _reasons(slits: SlitSight, slant: Slant, budget: Budget, sigma_mm: FloatArray) -> NDArray[np.int8]:
+def _reasons(slits: SlitSight, slant: Slant, lit: NDArray[np.bool_], sigma_mm: FloatArray) -> NDArray[np.int8]:
     """Why each station has no figure, or SEEN (N,). The first cause in the order of Reason's severity wins."""
     fit, stations = slits.fit, slits.stations
     reason = np.full(len(stations), int(Reason.SEEN), np.int8)
-    no_light = ~_lit(slits, budget)
+    no_light = ~lit
     reason[no_light & (slant.hidden_mm > _HIDDEN_ALLOWED_MM)] = Reason.SLANT
     scatter = fit.noise / slits.level
     typical = float(np.median(scatter)) if len(scatter) else 0.0
