@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gapscan.errors import InputError
+
 if TYPE_CHECKING:
     from gapscan.report.types import Inspection
 
@@ -50,6 +52,7 @@ def inspect_and_report(
     from gapscan.report.table import print_table
     from gapscan.report.writers import check_writable, write_outputs
 
+    _refuse_repeats(photos)
     check_writable(out)
     with progress(quiet=quiet) as say:
         inspection: Inspection = inspect(design, photos, frame, job, progress=say)
@@ -59,3 +62,12 @@ def inspect_and_report(
         print_table(inspection, output_console())
         click.echo(f"Results in {out}: open report.html, cut recut.svg.")
     return inspection
+
+
+def _refuse_repeats(photos: tuple[Path, ...]) -> None:
+    """One photo given twice would pass for two readings and make every figure look surer than it is."""
+    seen: set[Path] = set()
+    for path in photos:
+        if path.resolve() in seen:
+            raise InputError(f"{path}: the same photo is given twice; name each photo once")
+        seen.add(path.resolve())
