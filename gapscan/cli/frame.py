@@ -53,6 +53,8 @@ def command(*, opening: tuple[float, float], out: Path, strips: tuple[float, flo
 
 def write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all. Raises InputError naming the file."""
+    if not path.name or path.is_dir():
+        raise InputError(f"{path}: is a folder; give --out the name of a file in it, such as frame.svg")
     staging = path.with_name(f".{path.name}.part")
     try:
         staging.write_text(text, encoding="utf-8", newline="\n")

@@ -77,9 +77,14 @@ def run(arguments: list[str]) -> int:
     except GapscanError as err:
         _complain(str(err))
         code = err.exit_code
-    except BrokenPipeError:
+    except BrokenPipeError:  # before its parent OSError
         # The reader left (as "| head" does). Point stdout elsewhere, or the interpreter complains at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as err:
+        if err.filename is None:
+            raise
+        _complain(f"{err.filename}: cannot be used ({err.strerror}); check the path")
+        code = 2
     except ImportError as err:
         sentence = missing_library(err)
         if sentence is None:

@@ -28,6 +28,7 @@ def write_outputs(inspection: Inspection, out_dir: Path) -> None:
     """
     check_writable(out_dir)
     try:
+        out_dir.parent.mkdir(parents=True, exist_ok=True)
         # Not tempfile.mkdtemp: the folder becomes the result and must have the user's usual permissions.
         staging = out_dir.parent / f".{out_dir.name}-{secrets.token_hex(4)}"
         staging.mkdir()
@@ -47,18 +48,19 @@ def write_outputs(inspection: Inspection, out_dir: Path) -> None:
 
 
 def check_writable(out_dir: Path) -> None:
-    """Find out before the long work whether ``out_dir`` can be made or written. Raises InputError."""
-    if out_dir.exists() and not out_dir.is_dir():
-        raise InputError(f"{out_dir}: is a file, not a folder; give --out another name")
+    """Find out before the long work whether ``out_dir`` can be made or written; makes nothing. Raises InputError."""
+    try:
+        held = [place for place in (out_dir, *out_dir.parents) if place.exists()]
+    except OSError as err:  # a name too long for the file system
+        raise _unwritable(out_dir, err) from err
+    if held and not held[0].is_dir():
+        raise InputError(f"{held[0]}: is a file, not a folder; give --out another name")
     for name in FILES:
         if (out_dir / name).is_dir():
             raise InputError(f"{out_dir / name}: a folder stands where a result file goes; move it away")
-    try:
-        out_dir.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as err:
-        raise _unwritable(out_dir, err) from err
-    for folder in (out_dir, out_dir.parent):
-        if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+    # The results are made beside the folder, so what holds it must be open to writing as well.
+    for folder in held[:2] if out_dir.is_dir() else held[:1]:
+        if not os.access(folder, os.W_OK | os.X_OK):
             raise InputError(f"{folder}: cannot write there; change its permissions or give another --out")
 
 

@@ -1,9 +1,13 @@
 """The demo's own parts: which folders it takes, and the comparison with the truth."""
 
+import json
+
 import pytest
 
 from gapscan.cli.demo import check_folder, compare
+from gapscan.cli.main import run
 from gapscan.errors import InputError
+from gapscan.report.writers import FILES
 from tests.report.specimens import grid_inspection
 
 EXAMPLE = ("design.svg", "frame.svg", "job.toml", "truth.json", "photo.jpg")
@@ -45,3 +49,26 @@ def test_comparison_names_found_missed_and_extra():
     )
     truth["faults"]["undersize_mm"] = {"p01": 0.1}
     assert compare(grid_inspection(recut=1), truth).endswith("; no other piece to recut.")
+
+
+def test_the_whole_demonstration(tmp_path, capsys):
+    """Twelve megapixels, some ten seconds: the one run that a newcomer makes first."""
+    folder = tmp_path / "demo"
+    assert run(["demo", str(folder)]) == 0
+    told = capsys.readouterr().out
+    assert "Against the truth:" in told
+    assert "missed" not in told
+    assert "no other piece to recut" in told
+    assert {path.name for path in folder.iterdir()} == {*EXAMPLE, "result"}
+    assert {path.name for path in (folder / "result").iterdir()} == set(FILES)
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    found = json.loads((folder / "result" / "fit.json").read_text(encoding="utf-8"))
+    means = {seam["id"]: seam["mean_gap_mm"] for seam in truth["seams"]}
+    errors = [
+        seam["gap_mm"]["mean"] - means[seam["id"]]
+        for seam in found["seams"]
+        if seam["seen_fraction"] > 0.9 and seam["length_mm"] > 10
+    ]
+    assert len(errors) > 15
+    assert sum(error**2 for error in errors) / len(errors) < 0.008**2
+    check_folder(folder, force=False)  # an earlier example may be written over

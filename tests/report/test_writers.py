@@ -68,7 +68,7 @@ def test_unusable_places(board, tmp_path):
     file.write_text("")
     with pytest.raises(InputError, match="is a file, not a folder"):
         check_writable(file)
-    with pytest.raises(InputError, match="cannot write"):
+    with pytest.raises(InputError, match="file: is a file, not a folder"):
         write_outputs(board, file / "result")
     (tmp_path / "result" / "fit.json").mkdir(parents=True)
     with pytest.raises(InputError, match=r"fit\.json: a folder stands"):
