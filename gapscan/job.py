@@ -75,6 +75,7 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
     "sheet": {"thickness_mm": (0.05, 12.0)},
     "cut": {"taper_deg": (0.0, 30.0)},
 }
+_LARGEST_WHOLE = 10**15  # a whole number of hundreds of digits is no float
 _PIECE_KEYS = tuple(f.name for f in fields(PieceSettings))
 
 
@@ -90,8 +91,8 @@ def read_job(path: Path | None) -> Job:
     except OSError as err:
         raise InputError(f"{path}: cannot read the job file ({err.strerror or err}); check the path") from err
     try:
-        data = tomllib.loads(raw.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+        data = tomllib.loads(raw.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as err:  # TOML and UTF-8 faults, and numbers of thousands of digits
         raise InputError(f"{path}: not a valid TOML job file ({err}); mend that line") from err
     return parse_job(data, source=str(path))
 
@@ -179,6 +180,8 @@ def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...
 
 
 def _number(value: object, key: str, low: float, high: float, source: str) -> float:
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) > _LARGEST_WHOLE:
+        raise InputError(f"{source}: {key} is out of range; it must lie between {low} and {high}")
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise InputError(f"{source}: {key} must be a number, not {value!r}")
     if not low <= value <= high:

@@ -225,3 +225,17 @@ def test_nesting_without_end(job):
 def test_missing_job_and_a_folder(tmp_path):
     assert "cannot read" in refused(tmp_path / "none.toml")
     assert "cannot read" in refused(tmp_path)
+
+
+@pytest.mark.parametrize("digits", [400, 5000])
+def test_a_number_of_hundreds_of_digits_is_refused_in_words(tmp_path, digits):
+    path = tmp_path / "job.toml"
+    path.write_text("tolerance_mm = " + "9" * digits)
+    with pytest.raises(InputError, match=r"job\.toml"):
+        read_job(path)
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path):
+    path = tmp_path / "job.toml"
+    path.write_bytes(b"\xef\xbb\xbftolerance_mm = 0.2\n")
+    assert read_job(path).tolerance_mm == 0.2
