@@ -19,7 +19,7 @@ from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.stations import SPACING_MM, PlacedStations
 from gapscan.photo.types import Photo, Reference
-from gapscan.register.rectify import SheetMap, rectify
+from gapscan.register.rectify import SheetMap, disc, rectify
 from gapscan.register.types import Registration
 
 FloatArray = NDArray[np.float64]
@@ -88,8 +88,8 @@ def covered_stations(
             maybe.append(patch)
     # A small piece that lies under tape as a whole has no usual glow to fall short of: it is a notch in the patch, or
     # cuts it in two.
-    notch = _disc(_NOTCH_MM / 2 / sheet.step_mm)
-    near = cv2.dilate(tape, _disc(_NOTCH_MM / sheet.step_mm)) > 0
+    notch = disc(_NOTCH_MM / 2 / sheet.step_mm)
+    near = cv2.dilate(tape, disc(_NOTCH_MM / sheet.step_mm)) > 0
     for patch in maybe:
         if (patch.mask & near).any():
             tape |= patch.mask.astype(np.uint8)
@@ -143,8 +143,8 @@ def _dark_patches(sheet: SheetMap, glare: float, design: Design, registration: R
             ratio[own] -= max(float(np.quantile(mean[own], 0.75)) - _GRAIN_LOG, 0.0)
     mean = _averaged(ratio, known, sheet.step_mm)
     dark = (mean < _DARKER_LOG).astype(np.uint8)
-    opened = cv2.morphologyEx(dark, cv2.MORPH_OPEN, _disc(_NARROWEST_MM / 2 / sheet.step_mm))
-    joined = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, _disc(1.5 / sheet.step_mm))
+    opened = cv2.morphologyEx(dark, cv2.MORPH_OPEN, disc(_NARROWEST_MM / 2 / sheet.step_mm))
+    joined = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, disc(1.5 / sheet.step_mm))
     number, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     patches = []
     for k in range(1, number):
@@ -163,8 +163,8 @@ def _dark_patches(sheet: SheetMap, glare: float, design: Design, registration: R
             if mask.sum() > _FILLED * cv2.contourArea(outline):
                 cv2.fillConvexPoly(mask, np.round(outline).astype(np.int32), 1)
                 break
-        core = cv2.erode(((labels == k) & (mean < _DARKER_LOG)).astype(np.uint8), _disc(0.5 / sheet.step_mm))
-        margin = _disc(_MARGIN_MM / sheet.step_mm)
+        core = cv2.erode(((labels == k) & (mean < _DARKER_LOG)).astype(np.uint8), disc(0.5 / sheet.step_mm))
+        margin = disc(_MARGIN_MM / sheet.step_mm)
         patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0, dark=dark_enough, broad=broad))
     return patches
 
@@ -234,9 +234,3 @@ def _light_kept(core: BoolArray, inside: BoolArray, seams: PlacedStations, width
                 ratios.append(float(np.median(width_mm[own][within])) / usual)
     # One slit alone may end in a junction or a speck: it decides only when it loses a good part of its light.
     return float(np.median(ratios)) if len(ratios) >= 2 or (ratios and ratios[0] < _ONE_DIMMED) else None
-
-
-def _disc(radius_px: float) -> NDArray[np.uint8]:
-    r = max(1, round(radius_px))
-    v, u = np.mgrid[-r : r + 1, -r : r + 1]
-    return np.asarray(u * u + v * v <= r * r + 0.5, dtype=np.uint8)

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.measure.stations import PlacedStations
+from gapscan.measure.stations import SPACING_MM, PlacedStations
 from gapscan.photo.camera import project
 from gapscan.photo.load import LUMA_RGB, srgb_decode, srgb_encode
 from gapscan.photo.types import Photo, Reference
@@ -43,10 +43,9 @@ def wood_colour(
     # The two darker of the four places: another slit or the moat may shine at the others.
     order = np.argsort(rgb.sum(axis=2), axis=1)[:, :2]
     rgb = np.take_along_axis(rgb, order[:, :, None], axis=1).mean(axis=1)
-    span = max(1, round(_ALONG_MM / 0.25))
+    span = max(1, round(_ALONG_MM / SPACING_MM))
     smooth: FloatArray = np.empty_like(rgb)
-    starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0])
-    for begin, end in zip(starts, np.r_[starts[1:], len(stations)], strict=True):
+    for begin, end in stations.runs():
         smooth[begin:end] = uniform_filter1d(rgb[begin:end], min(span, end - begin), axis=0, mode="nearest")
     return smooth
 

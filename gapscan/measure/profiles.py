@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 from gapscan.measure.stations import SPACING_MM, PlacedStations
 from gapscan.photo.camera import project
+from gapscan.photo.sampling import sample
 from gapscan.photo.types import Photo, Reference
 
 FloatArray = NDArray[np.float64]
 
-_REMAP_COLUMNS = 16384  # cv2.remap takes at most 32767
 
 
 def sample_profiles(
@@ -29,8 +29,6 @@ def sample_profiles(
     Each profile is the mean of ``rows`` parallel ones spread over the station's share of the seam. Cubic
     interpolation: its kernel sums to one at every phase, so integrals keep their value, and it blurs little.
     """
-    import cv2
-
     n, m = len(stations), len(offsets_mm)
     if n == 0:
         return np.zeros((0, m))
@@ -47,13 +45,8 @@ def sample_profiles(
             project(reference.camera, base + (centre_mm + o)[:, None] * stations.normal, height_mm=height_mm)
             for o in (low, (low + high) / 2, high)
         ]
-        uv = np.einsum("mk,knc->nmc", lagrange, np.stack(knots)).reshape(-1, 2).astype(np.float32)
-        blocks = -(-len(uv) // _REMAP_COLUMNS)
-        padded = np.full((blocks * _REMAP_COLUMNS, 2), -10.0, np.float32)
-        padded[: len(uv)] = uv
-        grid = padded.reshape(blocks, _REMAP_COLUMNS, 2)
-        values = cv2.remap(photo.light, grid[..., 0], grid[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        total += values.ravel()[: len(uv)].reshape(n, m)
+        uv = np.einsum("mk,knc->nmc", lagrange, np.stack(knots))
+        total += sample(photo.light, uv, cubic=True)
     return total / rows
 
 
@@ -76,8 +69,7 @@ def first_centres(
     trust = np.clip(stations.room_mm / 0.9, 0.02, 1.0) ** 3
     prior = np.exp(-0.5 * (offsets_mm / 0.55) ** 2)
     centre, width = np.zeros(len(stations)), np.zeros(len(stations))
-    starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0])
-    for begin, end in zip(starts, np.r_[starts[1:], len(stations)], strict=True):
+    for begin, end in stations.runs():
         weight = trust[begin:end, None]
         smooth = gaussian_filter1d(excess[begin:end] * weight, 4.0, axis=0, mode="nearest") / np.maximum(
             gaussian_filter1d(weight, 4.0, axis=0, mode="nearest"), 1e-9

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,11 @@ class PlacedStations:
 
     def __len__(self) -> int:
         return len(self.xy_mm)
+
+    def runs(self) -> list[tuple[int, int]]:
+        """First and one past last station of every stretch; none where there are no stations."""
+        bounds = np.flatnonzero(np.r_[True, np.diff(self.stretch) != 0, True]) if len(self) else np.zeros(0, int)
+        return [(int(a), int(b)) for a, b in pairwise(bounds)]
 
     def at(self, chosen: NDArray[np.int64]) -> PlacedStations:
         """Some of the stations."""

@@ -113,12 +113,9 @@ def _lit(slits: SlitSight, budget: Budget) -> NDArray[np.bool_]:
     from scipy.ndimage import uniform_filter1d
 
     stations = slits.stations
-    if len(stations) == 0:
-        return np.zeros(0, bool)
     bright = slits.fit.width > np.maximum(_CLOSED_MM, np.maximum(3.0 * budget.noise, 1.5 * slits.false_mm))
     lit = np.zeros(len(bright), bool)
-    starts = np.flatnonzero(np.r_[True, np.diff(stations.stretch) != 0])
-    for begin, end in zip(starts, np.r_[starts[1:], len(bright)], strict=True):
+    for begin, end in stations.runs():
         run = uniform_filter1d(bright[begin:end].astype(float), min(_RUN_STATIONS, end - begin), mode="nearest")
         lit[begin:end] = bright[begin:end] & (run > _RUN_SHARE)
     return lit

@@ -53,7 +53,6 @@ class FrameSighting:
 class _Fit:
     camera: Camera
     cost: float
-    residual_px: FloatArray
     focal_rel_u: float
     foot_u_mm: float
 
@@ -253,7 +252,7 @@ def _solve_from(
     camera = camera_of(fit.x)
     foot = _foot_jacobian(fit.x, camera_of)
     foot_u = float(np.sqrt(np.trace(foot @ covariance @ foot.T) / 2))
-    return _Fit(camera, float(fit.cost), rows * sigma, float(np.sqrt(covariance[0, 0])), foot_u)
+    return _Fit(camera, float(fit.cost), float(np.sqrt(covariance[0, 0])), foot_u)
 
 
 def _foot_jacobian(p: FloatArray, camera_of: object) -> FloatArray:

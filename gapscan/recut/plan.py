@@ -9,7 +9,7 @@ from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.offset import offset_outline
-from gapscan.recut.select import Limits, Selection, select_pieces
+from gapscan.recut.select import SEAT_PLAY_OF_TOLERANCE, Limits, Selection, select_pieces
 from gapscan.recut.types import PieceDecision, RecutPlan, Verdict
 from gapscan.recut.windows import SeamWindows, seam_windows
 from gapscan.solve.model import PARAMETERS
@@ -94,7 +94,7 @@ def _changes(windows: SeamWindows, choice: Selection, limits: Limits, job: Job) 
     # Fall back to the solver's own feasible change where the mean would leave a run out of limits that it could mend.
     after = windows.seated_mm - change[windows.first] - change[windows.second]
     solver = windows.seated_mm - choice.change_mm[windows.first] - choice.change_mm[windows.second]
-    slack = 0.15 * limits.tolerance_mm * 2 + limits.sureness * windows.u_mm
+    slack = 2 * SEAT_PLAY_OF_TOLERANCE * limits.tolerance_mm + limits.sureness * windows.u_mm
     bad = near & ((after > limits.tolerance_mm + slack) | (after < -limits.press_mm - slack))
     mended = bad & (solver <= limits.tolerance_mm + slack) & (solver >= -limits.press_mm - slack)
     for piece in np.unique(np.r_[windows.first[mended], windows.second[mended]]):

@@ -10,7 +10,8 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.ops import unary_union
 
 from gapscan.design.types import Design
-from gapscan.register.rectify import SheetMap, sample
+from gapscan.photo.sampling import sample
+from gapscan.register.rectify import SheetMap
 from gapscan.register.types import Registration
 
 FloatArray = NDArray[np.float64]

@@ -39,20 +39,6 @@ class SheetMap:
         return np.asarray(uv * self.step_mm + np.asarray(self.origin_mm))
 
 
-def sample(image: ImageArray, uv: FloatArray) -> FloatArray:
-    """Bilinear values of an image (H, W) at points (..., 2) in u, v order; 0 outside."""
-    import cv2
-
-    shape = uv.shape[:-1]
-    flat = uv.reshape(-1, 2).astype(np.float32)
-    rows = -(-len(flat) // 16384)  # cv2.remap takes at most 32767 columns
-    padded = np.full((rows * 16384, 2), -10.0, np.float32)
-    padded[: len(flat)] = flat
-    grid = padded.reshape(rows, 16384, 2)
-    out = cv2.remap(image, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return np.asarray(out, dtype=float).ravel()[: len(flat)].reshape(shape)
-
-
 def rectify(photo: Photo, reference: Reference, *, sheet_height_mm: float, step_mm: float) -> SheetMap:
     """Map the opening to sheet coordinates and split it into bare light, assembly and slits."""
     import cv2
@@ -98,7 +84,8 @@ def _bare_level(light: ImageArray) -> ImageArray:
     return np.asarray(level, dtype=np.float32)
 
 
-def _disc(radius_px: float) -> NDArray[np.uint8]:
+def disc(radius_px: float) -> NDArray[np.uint8]:
+    """A round structuring element of this radius, at least one pixel."""
     r = max(1, round(radius_px))
     v, u = np.mgrid[-r : r + 1, -r : r + 1]
     return np.asarray(u * u + v * v <= r * r + 0.5, dtype=np.uint8)
@@ -111,8 +98,8 @@ def _assembly(relative: ImageArray, step_mm: float) -> NDArray[np.bool_]:
     dark = (np.nan_to_num(relative, nan=1.0) < 0.6).astype(np.uint8)
     pad = round(3.0 / step_mm)
     padded = cv2.copyMakeBorder(dark, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
-    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disc(0.7 / step_mm))
-    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, _disc(0.9 / step_mm))[pad:-pad, pad:-pad]
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc(0.7 / step_mm))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, disc(0.9 / step_mm))[pad:-pad, pad:-pad]
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
     if count < 2:
         return np.zeros(relative.shape, bool)
@@ -125,7 +112,7 @@ def _slits(relative: ImageArray, assembly: NDArray[np.bool_], step_mm: float) ->
     """White top-hat: what is bright and narrower than about 1.6 mm, away from the assembly's rim."""
     import cv2
 
-    inside = cv2.erode(assembly.astype(np.uint8), _disc(0.8 / step_mm)) > 0
+    inside = cv2.erode(assembly.astype(np.uint8), disc(0.8 / step_mm)) > 0
     filled = np.where(assembly, np.nan_to_num(relative, nan=0.0), 0.0).astype(np.float32)
-    hat = cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, _disc(0.8 / step_mm))
+    hat = cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, disc(0.8 / step_mm))
     return np.where(inside, np.minimum(hat, 1.0), 0.0).astype(np.float32)

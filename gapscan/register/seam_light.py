@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from gapscan.design.seams import seam_stations
 from gapscan.design.types import Design
-from gapscan.register.rectify import SheetMap, sample
+from gapscan.photo.sampling import sample
+from gapscan.register.rectify import SheetMap
 from gapscan.register.types import Registration
 
 FloatArray = NDArray[np.float64]
