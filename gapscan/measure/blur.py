@@ -12,6 +12,7 @@ from gapscan.measure.width import fit_slits
 
 FloatArray = NDArray[np.float64]
 
+_SETTLED_PX = 0.005
 _MOST_STATIONS = 400
 _TRIALS_PX = np.geomspace(0.45, 6.0, 10)
 
@@ -42,7 +43,9 @@ def estimate_blur(
     width: FloatArray,
     pitch_mm: float,
 ) -> Blur:
-    """Blur that lets the slit model fit best over a sample of clear stations (golden refinement of a coarse scan)."""
+    """Blur that lets the slit model fit best over a sample of clear stations (a coarse scan, then refined)."""
+    from scipy.optimize import minimize_scalar
+
     clear = (stations.room_mm > 0.7) & stations.inside & (width > 0.02) & (width < 0.4)
     chosen = np.flatnonzero(clear)
     if len(chosen) < 20:
@@ -61,11 +64,8 @@ def estimate_blur(
 
     costs = [cost(s) for s in _TRIALS_PX]
     k = int(np.clip(np.argmin(costs), 1, len(costs) - 2))
-    low, high = float(_TRIALS_PX[k - 1]), float(_TRIALS_PX[k + 1])
-    for _ in range(9):
-        a, b = low + 0.382 * (high - low), low + 0.618 * (high - low)
-        low, high = (low, b) if cost(a) < cost(b) else (a, high)
-    sigma_px = (low + high) / 2
+    between = (float(_TRIALS_PX[k - 1]), float(_TRIALS_PX[k + 1]))
+    sigma_px = float(minimize_scalar(cost, bounds=between, method="bounded", options={"xatol": _SETTLED_PX}).x)
     sigma = sigma_px * px
     weight = np.clip((0.22 + 3.5 * sigma[:, None] - np.abs(offsets[None, :])) / pitch_mm + 0.5, 0, 1)
     fit = fit_slits(offsets, rows, weight, bare=bare[chosen], sigma=sigma, centre=zero)

@@ -84,8 +84,11 @@ def sight_frame(photo: Photo, layout: FrameLayout, *, card_thickness_mm: float) 
     # Predicted through the lens, no dot is missed for distortion.
     for _ in range(2):
         fit, _used = _solve_robustly(sighting, photo.focal_px)
+        before = sighting.dots
         sighting = replace(sighting, dots=_dots_through(photo, layout, fit.camera, dots_mm, height))
         _enough(sighting)
+        if (before.ok == sighting.dots.ok).all():  # the lens brought no dot in and put none out
+            break
     return sighting
 
 

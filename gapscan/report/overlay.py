@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 _Mapping = Callable[[FloatArray], FloatArray]
 
-LONGEST_PX = 2400
+LONGEST_PX = 2000
 _SHADES = 48  # steps of the colour scale that are told apart on the picture
 _SUPERSAMPLE = 2
 _LEGEND_SHARE = 0.075  # of the longer side

@@ -6,7 +6,9 @@ import json
 import os
 import secrets
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from gapscan.errors import InputError
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
@@ -14,6 +16,9 @@ from gapscan.report.drawing import recut_svg
 from gapscan.report.overlay import overlay_image
 from gapscan.report.page import report_html
 from gapscan.report.types import Inspection
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 FILES = ("fit.json", "pieces.csv", "seams.csv", "overlay.png", "report.html", "recut.svg")
 
@@ -67,6 +72,14 @@ def check_writable(out_dir: Path) -> None:
 def _write_all(inspection: Inspection, folder: Path) -> None:
     record = fit_json(inspection)
     overlay = overlay_image(inspection)
+    # The picture is packed by zlib, which leaves the interpreter free for the page meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        packed = beside.submit(overlay.save, folder / "overlay.png", compress_level=3)
+        _write_texts(inspection, record, overlay, folder)
+        packed.result()
+
+
+def _write_texts(inspection: Inspection, record: dict[str, Any], overlay: Image, folder: Path) -> None:
     texts = {
         "fit.json": json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":")) + "\n",
         "pieces.csv": pieces_csv(record),
@@ -77,7 +90,6 @@ def _write_all(inspection: Inspection, folder: Path) -> None:
     for name, text in texts.items():
         # Half a surrogate pair (from a file name that is not UTF-8) must not stop the whole result.
         (folder / name).write_text(text, encoding="utf-8", errors="replace", newline="\n")
-    overlay.save(folder / "overlay.png", compress_level=3)
 
 
 def _unwritable(out_dir: Path, err: OSError) -> InputError:

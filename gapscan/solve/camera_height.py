@@ -34,6 +34,8 @@ def settle_height(
     frame: FrameSighting, reference: Reference, sighting: Sighting, design: Design, job: Job
 ) -> Reference | None:
     """A better reference, or None when the one at hand is good enough or the seams cannot tell."""
+    from scipy.optimize import minimize_scalar
+
     if reference.focal_rel_u <= _WELL_KNOWN_REL_U:
         return None
     side = max(frame.size_px)
@@ -42,11 +44,13 @@ def settle_height(
     # Costs are smooth in 1/focal length, as the hidden width is proportional to it.
     inverse = 1.0 / (np.array(_TRIAL_SIDES) * side)
     low, high = inverse[min(k + 1, len(inverse) - 1)], inverse[max(k - 1, 0)]
-    for _ in range(8):
-        a, b = low + 0.382 * (high - low), low + 0.618 * (high - low)
-        left, right = (_trial(frame, sighting, design, job, reference, 1 / x)[0] for x in (a, b))
-        low, high = (low, b) if left < right else (a, high)
-    middle = (low + high) / 2
+    search = minimize_scalar(
+        lambda x: _trial(frame, sighting, design, job, reference, 1 / x)[0],
+        bounds=(low, high),
+        method="bounded",
+        options={"xatol": 0.02 * (high - low)},
+    )
+    middle = float(search.x)
     step = min(max(0.15 * middle, 0.02 / side), 0.9 * middle)
     costs = [_trial(frame, sighting, design, job, reference, 1 / x) for x in (middle - step, middle, middle + step)]
     bend = (costs[0][0] - 2 * costs[1][0] + costs[2][0]) / step**2
