@@ -18,6 +18,7 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.stations import SPACING_MM, PlacedStations
+from gapscan.measure.tape import Strip, find_strips
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.rectify import SheetMap, disc, rectify
 from gapscan.register.types import Registration
@@ -29,33 +30,23 @@ _STEP_MM = 0.25
 _SEAM_MARGIN_MM = 0.5
 _AVERAGED_MM = 2.5
 _DARKER_LOG = -0.13
-_PLAIN_LOG = -0.20
 _GRAIN_LOG = 0.05  # by which grain alone lifts the upper quartile of a piece's averages over their middle
 _NARROWEST_MM = 3.0
 _SMALLEST_MM2 = 25.0
 _MARGIN_MM = 0.8
-_LARGE_MM2 = 120.0
-_FILLED = 0.68
 _UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it is no tape
 _ONE_DIMMED = 0.75
 _BESIDE_MM = 8.0
 _FEWEST = 5
-_NOTCH_MM = 8.0
 _LIT_MM = 0.02
 
 
 @dataclass(frozen=True)
 class Patch:
-    """A dark patch of the sheet on the map it was found on.
-
-    mask   (H, W) the patch with a margin; core (H, W) what surely lies in it
-    dark   much darker than usual; broad: large, or over more than one piece
-    """
+    """A dark patch of the sheet: mask (H, W) the patch with a margin, core (H, W) what surely lies in it."""
 
     mask: BoolArray
     core: BoolArray
-    dark: bool
-    broad: bool
 
 
 def covered_stations(
@@ -72,30 +63,17 @@ def covered_stations(
 
     width_mm (N,) seen slit widths, used to tell tape from dark wood.
     """
-    import cv2
-
     sheet = rectify(photo, reference, sheet_height_mm=job.thickness_mm, step_mm=_STEP_MM)
-    seam_covered, rim_covered = np.zeros(len(seams), bool), np.zeros(len(rims), bool)
-    tape = np.zeros(sheet.light.shape, np.uint8)
-    maybe = []
-    for patch in _dark_patches(sheet, _glare(photo), design, registration):
-        inside = _within(patch.mask, sheet, seams.xy_mm)
+    ratio, known, pieces = _glow_against_usual(sheet, _glare(photo), design, registration)
+    tape = _strips(sheet, ratio, known, pieces, seams, width_mm)
+    for patch in _dark_patches(sheet, np.where(tape, np.nan, ratio), known & ~tape, pieces, len(design.pieces)):
+        # No strip with straight sides: only slits that lose their light on the way in tell it from dark figure.
+        inside = _within(patch.mask | tape, sheet, seams.xy_mm)
         kept = _light_kept(_within(patch.core, sheet, seams.xy_mm), inside, seams, width_mm)
-        # The slits decide; where none runs in and out of the patch, a plain drop of glow over several pieces does.
-        if (kept < _UNCHANGED) if kept is not None else (patch.dark and patch.broad):
-            tape |= patch.mask.astype(np.uint8)
-        elif kept is None and patch.dark:
-            maybe.append(patch)
-    # A small piece that lies under tape as a whole has no usual glow to fall short of: it is a notch in the patch, or
-    # cuts it in two.
-    notch = disc(_NOTCH_MM / 2 / sheet.step_mm)
-    near = cv2.dilate(tape, disc(_NOTCH_MM / sheet.step_mm)) > 0
-    for patch in maybe:
-        if (patch.mask & near).any():
-            tape |= patch.mask.astype(np.uint8)
-    closed = cv2.morphologyEx(tape, cv2.MORPH_CLOSE, notch) > 0
-    seam_covered |= _within(closed, sheet, seams.xy_mm)
-    rim_covered |= _within(closed, sheet, rims.xy_mm)
+        if kept is not None and kept < _UNCHANGED:
+            tape |= patch.mask
+    seam_covered = _within(tape, sheet, seams.xy_mm)
+    rim_covered = _within(tape, sheet, rims.xy_mm)
     for rectangle in job.tape:
         outline = tape_outline(rectangle)
         seam_covered |= _in_polygon(outline, registration.to_design(seams.xy_mm))
@@ -130,14 +108,46 @@ def _within(mask: BoolArray, sheet: SheetMap, xy_mm: FloatArray) -> BoolArray:
     return found
 
 
-def _dark_patches(sheet: SheetMap, glare: float, design: Design, registration: Registration) -> list[Patch]:
+def _strips(
+    sheet: SheetMap,
+    ratio: FloatArray,
+    known: BoolArray,
+    pieces: NDArray[np.int32],
+    seams: PlacedStations,
+    width_mm: FloatArray,
+) -> BoolArray:
+    """(H, W) where straight strips of tape lie, with a margin. Slits that go on unchanged into a strip say it is none."""
+    import cv2
+
+    def filled(strip: Strip, margin_mm: float) -> BoolArray:
+        mask = np.zeros(ratio.shape, np.uint8)
+        corners = strip.grown(margin_mm).corners_mm / sheet.step_mm
+        cv2.fillConvexPoly(mask, np.round(corners).astype(np.int32), 1)
+        return mask > 0
+
+    strips = find_strips(ratio, known, pieces, step_mm=sheet.step_mm)
+    wide = [filled(strip, _MARGIN_MM) for strip in strips]
+    everywhere = np.logical_or.reduce(wide) if wide else np.zeros(ratio.shape, bool)
+    inside = _within(everywhere, sheet, seams.xy_mm)
+    tape = np.zeros(ratio.shape, bool)
+    for strip, mask in zip(strips, wide, strict=True):
+        core = _within(filled(strip, -_MARGIN_MM), sheet, seams.xy_mm)
+        kept = _light_kept(core, inside, seams, width_mm)
+        if kept is None or kept < _UNCHANGED:
+            tape |= mask
+    return tape
+
+
+def _dark_patches(
+    sheet: SheetMap, ratio: FloatArray, known: BoolArray, pieces: NDArray[np.int32], count: int
+) -> list[Patch]:
     """Connected patches in which the wood glows less than its piece usually does."""
     import cv2
 
-    ratio, known, pieces = _glow_against_usual(sheet, glare, design, registration)
+    ratio = np.where(known, ratio, 0.0)
     mean = _averaged(ratio, known, sheet.step_mm)
     # The median of a piece that is half covered is no good: what is usual is the brighter part of its averages.
-    for k in range(1, len(design.pieces) + 1):
+    for k in range(1, count + 1):
         own = (pieces == k) & known
         if own.any():
             ratio[own] -= max(float(np.quantile(mean[own], 0.75)) - _GRAIN_LOG, 0.0)
@@ -146,26 +156,13 @@ def _dark_patches(sheet: SheetMap, glare: float, design: Design, registration: R
     opened = cv2.morphologyEx(dark, cv2.MORPH_OPEN, disc(_NARROWEST_MM / 2 / sheet.step_mm))
     joined = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, disc(1.5 / sheet.step_mm))
     number, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    margin, inset = disc(_MARGIN_MM / sheet.step_mm), disc(0.5 / sheet.step_mm)
     patches = []
     for k in range(1, number):
-        if stats[k, cv2.CC_STAT_AREA] * sheet.step_mm**2 < _SMALLEST_MM2:
-            continue
-        contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        mask = (labels == k).astype(np.uint8)
-        large = mask.sum() * sheet.step_mm**2 > _LARGE_MM2
-        dark_enough = bool(mean[mask > 0].mean() < _PLAIN_LOG)
-        broad = bool(large) or _spans_pieces(mask > 0, pieces)
-        # Tape has straight sides and square ends, which averaging has rounded: a patch that nearly fills a rectangle
-        # is that rectangle, one that nearly fills its hull (two tapes crossing do not) is its hull.
-        points = np.vstack(contours)
-        corners = cv2.boxPoints(cv2.minAreaRect(points))
-        for outline in (corners, cv2.convexHull(points)):
-            if mask.sum() > _FILLED * cv2.contourArea(outline):
-                cv2.fillConvexPoly(mask, np.round(outline).astype(np.int32), 1)
-                break
-        core = cv2.erode(((labels == k) & (mean < _DARKER_LOG)).astype(np.uint8), disc(0.5 / sheet.step_mm))
-        margin = disc(_MARGIN_MM / sheet.step_mm)
-        patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0, dark=dark_enough, broad=broad))
+        if stats[k, cv2.CC_STAT_AREA] * sheet.step_mm**2 >= _SMALLEST_MM2:
+            mask = (labels == k).astype(np.uint8)
+            core = cv2.erode(mask & (mean < _DARKER_LOG).astype(np.uint8), inset)
+            patches.append(Patch(mask=cv2.dilate(mask, margin) > 0, core=core > 0))
     return patches
 
 
@@ -177,12 +174,6 @@ def _averaged(ratio: FloatArray, known: BoolArray, step_mm: float) -> FloatArray
     total = cv2.boxFilter(np.where(known, ratio, 0.0), -1, (side, side), normalize=False)
     count = cv2.boxFilter(known.astype(float), -1, (side, side), normalize=False)
     return np.where(count > 0.2 * side * side, total / np.maximum(count, 1.0), 0.0)
-
-
-def _spans_pieces(mask: BoolArray, pieces: NDArray[np.int32]) -> bool:
-    """Whether a patch lies on at least two pieces: tape holds pieces together, figure ends at the piece's edge."""
-    share = np.bincount(pieces[mask])[1:]
-    return int((share > 0.1 * share.sum()).sum()) >= 2 if share.sum() else False
 
 
 def _glow_against_usual(

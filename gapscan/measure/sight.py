@@ -15,6 +15,7 @@ from gapscan.errors import PhotoError
 from gapscan.job import Job
 from gapscan.measure.blur import Blur, estimate_blur
 from gapscan.measure.cover import covered_stations
+from gapscan.measure.dim import RUN_STATIONS, dimly_lit, expected_centres, merged, plainly_lit, run_mean
 from gapscan.measure.light import BareLight, bare_light
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
@@ -42,7 +43,9 @@ class SlitSight:
     start_mm (N,) where the profile was centred; fit.centre counts from there
     half_mm  (N,) half-width of the profile used
     level    (N,) bare light
-    false_mm (N,) width that the grain of the wood beside the seam feigns where there is no slit (99 of 100 are less)
+    lit      (N,) whether light of a slit shows, and not only of grain
+    false_mm (N,) width that the grain of the wood beside the seam feigns over a run of stations with the slit's place
+             held (99 of 100 are less)
     """
 
     stations: PlacedStations
@@ -50,6 +53,7 @@ class SlitSight:
     start_mm: FloatArray
     half_mm: FloatArray
     level: FloatArray
+    lit: NDArray[np.bool_]
     false_mm: FloatArray
 
 
@@ -163,43 +167,62 @@ def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:
     half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
     fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
-    return blur, SlitSight(seams, fit, start, half, level, _feigned_widths(view, seams, start, half, blur, level))
+    false_free, false_held = _feigned_widths(view, seams, start, half, blur, level)
+    plain = plainly_lit(seams, fit.width, fit.u_width * blur.correlation, false_free)
+    expected = expected_centres(seams, start + fit.centre, plain) - start
+    expected = np.where(plain.any(), np.clip(expected, -half / 2, half / 2), zero)
+    dim = np.flatnonzero(~plain)
+    held = fit_slits(
+        offsets,
+        profile[dim],
+        weight[dim],
+        bare=level[dim],
+        sigma=sigma[dim],
+        centre=expected[dim],
+        hold_centre=True,
+    )
+    fit = merged(fit, held, dim, expected[dim])
+    lit = plain | dimly_lit(seams, fit.width, fit.u_width * blur.correlation, false_held)
+    return blur, SlitSight(seams, fit, start, half, level, lit, false_held)
 
 
 def _feigned_widths(
     view: _View, seams: PlacedStations, start: FloatArray, half: FloatArray, blur: Blur, level: FloatArray
-) -> FloatArray:
-    """Slits fitted to plain wood beside each seam tell how wide a slit its grain feigns (N,), one figure a seam."""
+) -> tuple[FloatArray, FloatArray]:
+    """Slits fitted to plain wood beside each seam tell how wide a slit its grain feigns, one figure a seam.
+
+    Two answers, both (N,): for single stations whose fit may look for its place, and for the mean of a run of stations
+    with the place held.
+    """
     reach = np.minimum(half, _WOOD_MM + 3.5 * blur.sigma_mm(seams))
     chosen = np.flatnonzero(seams.inside & (reach > 0.2) & (seams.room_mm > 3.0 * reach))[::_BLANK_EVERY]
-    feigned = np.zeros(len(seams))
+    free, held = np.zeros(len(seams)), np.zeros(len(seams))
     if len(chosen) == 0:
-        return feigned
+        return free, held
     few, reach = seams.at(chosen), reach[chosen]
     sigma = blur.sigma_mm(few)
     offsets = _grid(float(reach.max()), view.pitch_mm)
     weight = _window(offsets, reach, view.pitch_mm)
-    found = []
+    looking: list[FloatArray] = []
+    holding: list[FloatArray] = []
     for side in (-1.0, 1.0):
-        aside = start[chosen] + side * 2.0 * reach
-        blank = fit_slits(
-            offsets,
-            _profiles(view, few, offsets, aside, view.rows),
-            weight,
-            bare=level[chosen],
-            sigma=sigma,
-            centre=np.zeros(len(few)),
-        )
-        found.append(blank.width)
-    both = np.concatenate(found)
+        profile = _profiles(view, few, offsets, start[chosen] + side * 2.0 * reach, view.rows)
+        middle = np.zeros(len(few))
+        for found, hold in ((looking, False), (holding, True)):
+            blank = fit_slits(
+                offsets, profile, weight, bare=level[chosen], sigma=sigma, centre=middle, hold_centre=hold
+            )
+            found.append(blank.width)
     lines = np.concatenate([few.line, few.line])
-    everywhere = float(np.quantile(both, 0.99))
-    for line in np.unique(seams.line):
-        own = both[lines == line]
-        # With few blanks a seam's own figure is unsure: the whole photo's stands in.
-        here = float(np.quantile(own, 0.99)) if len(own) >= 30 else max([everywhere, *own.tolist()])
-        feigned[seams.line == line] = max(here, 0.0)
-    return feigned
+    runs = [run_mean(few, width, stations=RUN_STATIONS // _BLANK_EVERY) for width in holding]
+    for feigned, values in ((free, np.concatenate(looking)), (held, np.concatenate(runs))):
+        everywhere = float(np.quantile(values, 0.99))
+        for line in np.unique(seams.line):
+            own = values[lines == line]
+            # With few blanks a seam's own figure is unsure: the whole photo's stands in.
+            here = float(np.quantile(own, 0.99)) if len(own) >= 30 else max([everywhere, *own.tolist()])
+            feigned[seams.line == line] = max(here, 0.0)
+    return free, held
 
 
 def _sight_edges(view: _View, rims: PlacedStations, blur: Blur) -> EdgeSight:

@@ -18,9 +18,7 @@ from gapscan.register.types import Registration
 FloatArray = NDArray[np.float64]
 
 _CLOSED_MM = 0.015  # less seen width than this is no light
-_DARK_MM = 0.003  # below this even a good photo tells no slit from none
 _HIDDEN_ALLOWED_MM = 0.015  # no light and less hidden than this: closed within its uncertainty
-_RUN_STATIONS, _RUN_SHARE = 9, 0.7  # a slit shows over a good part of any 2 mm
 _CLIPPED_LEVEL = 0.985
 _FARTHEST_MM = 0.3  # a fit that wandered farther than this from the steadied centre found something else
 _TONE_REL_U = 0.008  # the sRGB curve against the camera's own
@@ -56,15 +54,13 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     budget = _budget(sighting, slant, reference, job)
     # Without light the gap lies anywhere between closed and what is hidden: the middle of that, and a rectangular
     # distribution's standard uncertainty (JCGM 100, 4.3.7), which all of the stretch shares.
-    lit = _lit(slits, budget)
-    dark = slits.fit.width < np.maximum(_DARK_MM, np.maximum(3.0 * budget.noise, 1.5 * slits.false_mm))
-    could_hide = np.where(dark & ~lit, np.maximum(slant.hidden_mm, 0.0), 0.0)
+    could_hide = np.where(slits.lit, 0.0, np.maximum(slant.hidden_mm, 0.0))
     gap = slits.fit.width + slant.hidden_mm - could_hide / 2
     budget = replace(budget, slant=np.hypot(budget.slant, could_hide / np.sqrt(12.0)))
     centre = slits.start_mm + slits.fit.centre - slant.shift_mm
     u_centre = np.hypot(slits.fit.u_centre * sighting.blur.correlation, _CENTRE_FLOOR_MM)
     shared, total = budget.shared, budget.total
-    reason = _reasons(slits, slant, lit, sighting.blur.sigma_mm(slits.stations))
+    reason = _reasons(slits, slant, sighting.blur.sigma_mm(slits.stations))
     reason[sighting.covered & (reason != Reason.OUTSIDE)] = Reason.COVERED
     results = []
     start = 0
@@ -91,11 +87,11 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     return tuple(results)
 
 
-def _reasons(slits: SlitSight, slant: Slant, lit: NDArray[np.bool_], sigma_mm: FloatArray) -> NDArray[np.int8]:
+def _reasons(slits: SlitSight, slant: Slant, sigma_mm: FloatArray) -> NDArray[np.int8]:
     """Why each station has no figure, or SEEN (N,). The first cause in the order of Reason's severity wins."""
     fit, stations = slits.fit, slits.stations
     reason = np.full(len(stations), int(Reason.SEEN), np.int8)
-    no_light = ~lit
+    no_light = ~slits.lit
     reason[no_light & (slant.hidden_mm > _HIDDEN_ALLOWED_MM)] = Reason.SLANT
     scatter = fit.noise / slits.level
     typical = float(np.median(scatter)) if len(scatter) else 0.0
@@ -106,19 +102,6 @@ def _reasons(slits: SlitSight, slant: Slant, lit: NDArray[np.bool_], sigma_mm: F
     reason[tight] = np.where(stations.junction_mm < 1.5, int(Reason.JUNCTION), int(Reason.UNCLEAR))[tight]
     reason[~stations.inside] = Reason.OUTSIDE
     return reason
-
-
-def _lit(slits: SlitSight, budget: Budget) -> NDArray[np.bool_]:
-    """Where there is light of a slit (N,): more than noise and grain feign, and over a run, not a speck of it."""
-    from scipy.ndimage import uniform_filter1d
-
-    stations = slits.stations
-    bright = slits.fit.width > np.maximum(_CLOSED_MM, np.maximum(3.0 * budget.noise, 1.5 * slits.false_mm))
-    lit = np.zeros(len(bright), bool)
-    for begin, end in stations.runs():
-        run = uniform_filter1d(bright[begin:end].astype(float), min(_RUN_STATIONS, end - begin), mode="nearest")
-        lit[begin:end] = bright[begin:end] & (run > _RUN_SHARE)
-    return lit
 
 
 def _budget(sighting: Sighting, slant: Slant, reference: Reference, job: Job) -> Budget:

@@ -50,11 +50,13 @@ def fit_slits(
     bare: FloatArray,
     sigma: FloatArray,
     centre: FloatArray,
+    hold_centre: bool = False,
 ) -> SlitFit:
     """Fit one slit a row.
 
     offset (M,) places along the normal; profile, weight (N, M) linear light and 0..1 weights; bare (N,) the bare-light
-    level; sigma (N,) the blur, centre (N,) where to start, both in the unit of the offsets.
+    level; sigma (N,) the blur, centre (N,) where to start, both in the unit of the offsets. With ``hold_centre`` the
+    slit stays at ``centre``: a slit too dim to show its place must not go looking for the brightest streak of grain.
     """
     x = offset[None, :]
     total = np.maximum(weight.sum(axis=1), 1e-9)
@@ -69,7 +71,7 @@ def fit_slits(
     for _ in range(_ROUNDS):
         own_weight = weight[active]
         residual, J = _model(x, profile[active], p[active], bare[active], sigma[active])
-        H, g = _normal_equations(J, own_weight, residual)
+        H, g = _normal_equations(J, own_weight, residual, hold_centre=hold_centre)
         step = np.linalg.solve(H, g[..., None])[..., 0]
         s = sigma[active]
         step[:, 1] = np.clip(step[:, 1], -0.7 * s, 0.7 * s)
@@ -82,17 +84,19 @@ def fit_slits(
     residual, J = _model(x, profile, p, bare, sigma)
     freedom = np.maximum(total - 4, 1.0)
     noise = np.sqrt((weight * residual**2).sum(axis=1) / freedom)
-    inverse = np.linalg.inv(_normal_equations(J, weight, residual)[0])
+    inverse = np.linalg.inv(_normal_equations(J, weight, residual, hold_centre=hold_centre)[0])
     u = np.sqrt(np.maximum(np.einsum("nii->ni", inverse), 0)) * noise[:, None]
     return SlitFit(p[:, 0], p[:, 1], p[:, 2], p[:, 3], u[:, 0], u[:, 1], noise)
 
 
-def _normal_equations(J: FloatArray, weight: FloatArray, residual: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _normal_equations(
+    J: FloatArray, weight: FloatArray, residual: FloatArray, *, hold_centre: bool
+) -> tuple[FloatArray, FloatArray]:
     """Weighted J^T J (N, 4, 4) and J^T r (N, 4), damped by a pinch: a dark slit has no centre to be found."""
     weighted = (J * weight[..., None]).transpose(0, 2, 1)
     H = weighted @ J
     H += np.eye(4) * (1e-9 * np.trace(H, axis1=1, axis2=2) + 1e-12)[:, None, None]
-    H[:, 1, 1] += 1e-6
+    H[:, 1, 1] += 1e12 if hold_centre else 1e-6
     return H, (weighted @ residual[..., None])[..., 0]
 
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.measure.types import GapSurvey, Reason, SeamGaps, SeamSummary
+from gapscan.measure.types import Budget, GapSurvey, Reason, SeamGaps, SeamSummary
+from gapscan.measure.uncertainty import CORRELATION_LENGTH_MM, combined, mean_uncertainty
 
-FloatArray = NDArray[np.float64]
-
-# Errors of neighbouring stations go together over about the width of a profile and of the wood's grain.
-CORRELATION_LENGTH_MM = 1.0
 # The length over which a gap is averaged before it is held against the tolerance.
 WINDOW_MM = 3.0
 
@@ -31,10 +28,8 @@ class WidestGap:
 def summarise_seam(gaps: SeamGaps) -> SeamSummary:
     """Mean, median, 95th percentile and maximum of the gap over the seen stations, in mm.
 
-    The standard uncertainty is that of the mean, √(ū_i²/n + ū_s²): the part of each station's uncertainty
-    that is its own averages out over n = seen length / 1 mm independent readings (at least 1), the shared
-    part does not (GUM, JCGM 100:2008, 5.2, with fully correlated shared parts). Nothing seen gives None
-    throughout.
+    The standard uncertainty is that of the mean: the root sum of squares of :func:`seam_budget`, or, where the
+    sources are not known, :func:`~gapscan.measure.uncertainty.mean_uncertainty`. Nothing seen gives None throughout.
     """
     seen = gaps.seen
     if not seen.any():
@@ -46,17 +41,38 @@ def summarise_seam(gaps: SeamGaps) -> SeamSummary:
         median_mm=round(float(np.median(gap)), 4),
         p95_mm=round(float(np.percentile(gap, 95.0)), 4),
         max_mm=round(float(gap.max()), 4),
-        standard_uncertainty_mm=_finite(
-            mean_uncertainty(gaps.u_gap_mm[seen], gaps.u_shared_mm[seen], step_mm=_step_mm(gaps))
-        ),
+        standard_uncertainty_mm=_finite(_mean_uncertainty(gaps, np.flatnonzero(seen))),
     )
 
 
-def mean_uncertainty(u_mm: FloatArray, u_shared_mm: FloatArray, *, step_mm: float) -> float:
-    """Standard uncertainty of the mean of stations ``step_mm`` apart; see :func:`summarise_seam`."""
-    own_squared = np.maximum(u_mm**2 - u_shared_mm**2, 0.0)
-    independent = max(1.0, u_mm.size * step_mm / CORRELATION_LENGTH_MM)
-    return float(np.sqrt(own_squared.mean() / independent + u_shared_mm.mean() ** 2))
+def seam_budget(gaps: SeamGaps) -> dict[str, float] | None:
+    """Standard uncertainty in mm of a seam's mean gap by source; None where nothing was seen or sources are unknown.
+
+    Noise averages out over n = seen length / 1 mm independent readings (at least 1). Every other source is one
+    influence on all stations of the seam, fully correlated, so that its contribution to the mean is the mean of its
+    contributions (JCGM 100, 5.2.2, note 1). The sources are uncorrelated among each other: their root sum of squares
+    is the standard uncertainty of the mean (JCGM 100, 5.1.2).
+    """
+    seen = np.flatnonzero(gaps.seen)
+    if gaps.budget is None or len(seen) == 0:
+        return None
+    return _mean_budget(gaps.budget, seen, _step_mm(gaps))
+
+
+def _mean_budget(budget: Budget, chosen: NDArray[np.intp], step_mm: float) -> dict[str, float]:
+    independent = max(1.0, len(chosen) * step_mm / CORRELATION_LENGTH_MM)
+    parts = {}
+    for name in (f.name for f in fields(Budget)):
+        each = getattr(budget, name)[chosen]
+        parts[name] = float(np.sqrt((each**2).mean() / independent) if name == "noise" else each.mean())
+    return parts
+
+
+def _mean_uncertainty(gaps: SeamGaps, chosen: NDArray[np.intp]) -> float:
+    """Standard uncertainty of the mean gap over some of the seen stations."""
+    if gaps.budget is None:
+        return mean_uncertainty(gaps.u_gap_mm[chosen], gaps.u_shared_mm[chosen], step_mm=_step_mm(gaps))
+    return float(combined(*_mean_budget(gaps.budget, chosen, _step_mm(gaps)).values()))
 
 
 def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None) -> WidestGap | None:
@@ -100,7 +116,7 @@ def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
     x, y = seam.stations.xy_mm[best_index[best_index.size // 2]]
     return WidestGap(
         gap_mm=best_mean,
-        u_gap_mm=mean_uncertainty(seam.u_gap_mm[best_index], seam.u_shared_mm[best_index], step_mm=step),
+        u_gap_mm=_mean_uncertainty(seam, best_index),
         neighbour=neighbour,
         xy_mm=(float(x), float(y)),
     )
