@@ -13,7 +13,6 @@ from gapscan.photo.types import Photo, Reference
 FloatArray = NDArray[np.float64]
 
 
-
 def sample_profiles(
     photo: Photo,
     reference: Reference,

@@ -5,7 +5,7 @@ Nothing here depends on how high the camera stands, so the height can be settled
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +15,23 @@ from gapscan.errors import PhotoError
 from gapscan.job import Job
 from gapscan.measure.blur import Blur, estimate_blur
 from gapscan.measure.cover import covered_stations
-from gapscan.measure.dim import RUN_STATIONS, dimly_lit, expected_centres, merged, plainly_lit, run_mean
+from gapscan.measure.dim import (
+    RUN_STATIONS,
+    dimly_lit,
+    expected_centres,
+    lit_in_line,
+    merged,
+    plainly_lit,
+    run_mean,
+    step_width,
+)
 from gapscan.measure.light import BareLight, bare_light
+from gapscan.measure.line_spread import shape_effect
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
 from gapscan.measure.stations import Lines, PlacedStations, design_lines, place_stations
 from gapscan.measure.width import EdgeFit, SlitFit, fit_edges, fit_slits
+from gapscan.photo.edge_spread import EdgeSpread, edge_spreads, veil
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.types import Registration
 
@@ -31,6 +42,7 @@ _EDGE_SEARCH_MM = 1.6
 _ROOM_MARGIN_MM = 0.12
 _WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
 _WIDEST_MM = 0.5
+_ASTRAY_MM = 0.05
 _BLANK_EVERY = 3
 _BLUR_REFUSED_PX = 5.0
 _BLUR_REFUSED_MM = 0.35
@@ -44,6 +56,8 @@ class SlitSight:
     half_mm  (N,) half-width of the profile used
     level    (N,) bare light
     lit      (N,) whether light of a slit shows, and not only of grain
+    shape_u (N,) relative standard uncertainty of the width from the shape of the blur, after its correction
+    per_sigma (N,) relative change of the width for a relative change of the blur
     false_mm (N,) width that the grain of the wood beside the seam feigns over a run of stations with the slit's place
              held (99 of 100 are less)
     """
@@ -54,6 +68,8 @@ class SlitSight:
     half_mm: FloatArray
     level: FloatArray
     lit: NDArray[np.bool_]
+    shape_u: FloatArray
+    per_sigma: FloatArray
     false_mm: FloatArray
 
 
@@ -70,7 +86,10 @@ class EdgeSight:
 
 @dataclass(frozen=True)
 class Sighting:
-    """Everything one photo shows of seams and rims; ``covered`` (N,) and ``rim_covered`` (M,) under tape or the like."""
+    """Everything one photo shows of seams and rims; ``covered`` (N,) and ``rim_covered`` (M,) under tape or the like.
+
+    veil  light of the opaque card near the opening as a share of the bare light; None where no edge of it was seen
+    """
 
     lines: Lines
     slits: SlitSight
@@ -79,6 +98,7 @@ class Sighting:
     rim_covered: NDArray[np.bool_]
     bare: BareLight
     blur: Blur
+    veil: float | None
     warnings: tuple[str, ...]
 
 
@@ -105,7 +125,8 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
     seams, rims = place_stations(lines, design, registration, reference, job)
     rows = int(np.clip(round(reference.px_per_mm * 0.25 / 1.4), 1, 6))
     view = _View(photo, reference, bare, job.thickness_mm, rows)
-    blur, slits = _sight_slits(view, seams)
+    sides = edge_spreads(photo, reference)
+    blur, slits = _sight_slits(view, seams, sides)
     if blur.sigma_px > _BLUR_REFUSED_PX or blur.sigma_px / reference.px_per_mm > _BLUR_REFUSED_MM:
         raise PhotoError(
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
@@ -133,6 +154,7 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
         rim_covered=rim_covered,
         bare=bare,
         blur=blur,
+        veil=veil(sides),
         warnings=tuple(warnings),
     )
 
@@ -151,16 +173,21 @@ def _profiles(view: _View, stations: PlacedStations, offsets: FloatArray, start:
     return sample_profiles(view.photo, view.reference, stations, offsets, start, height_mm=view.height_mm, rows=rows)
 
 
-def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:
+def _straight_profiles(view: _View, stations: PlacedStations, offsets: FloatArray, start: FloatArray) -> FloatArray:
+    """Profiles with the colour of the wood taken into account."""
+    profile = _profiles(view, stations, offsets, start, view.rows)
+    wood = wood_colour(view.photo, view.reference, stations, start, height_mm=view.height_mm)
+    return straighten(profile, wood, view.bare.rgb(stations.xy_mm))
+
+
+def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) -> tuple[Blur, SlitSight]:
     level = view.bare.level(seams.xy_mm)
     wide = np.arange(-_SEARCH_MM, _SEARCH_MM + 1e-9, 0.05)
     zero = np.zeros(len(seams))
     start, width = first_centres(seams, wide, _profiles(view, seams, wide, zero, 1), level)
     half_limit = _WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
     offsets = _grid(half_limit, view.pitch_mm)
-    profile = _profiles(view, seams, offsets, start, view.rows)
-    wood = wood_colour(view.photo, view.reference, seams, start, height_mm=view.height_mm)
-    profile = straighten(profile, wood, view.bare.rgb(seams.xy_mm))
+    profile = _straight_profiles(view, seams, offsets, start)
     blur = estimate_blur(offsets, profile, seams, level, width, view.pitch_mm)
     sigma = blur.sigma_mm(seams)
     half = _WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
@@ -168,22 +195,37 @@ def _sight_slits(view: _View, seams: PlacedStations) -> tuple[Blur, SlitSight]:
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
     fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
     false_free, false_held = _feigned_widths(view, seams, start, half, blur, level)
-    plain = plainly_lit(seams, fit.width, fit.u_width * blur.correlation, false_free)
-    expected = expected_centres(seams, start + fit.centre, plain) - start
-    expected = np.where(plain.any(), np.clip(expected, -half / 2, half / 2), zero)
+    centre = start + fit.centre
+    plain = plainly_lit(seams, centre, fit.width, fit.u_width * blur.correlation, false_free)
+    expected, place_u = expected_centres(seams, centre, fit.width, plain)
+    plain |= lit_in_line(centre, expected, place_u, fit.width, fit.u_width * blur.correlation, false_free)
     dim = np.flatnonzero(~plain)
+    expected, place_u = expected[dim], place_u[dim]
+    # Profiles that were centred on a streak of grain are taken again where the slit ought to be.
+    astray = dim[np.abs(expected - start[dim]) > _ASTRAY_MM]
+    start[astray] = expected[np.isin(dim, astray)]
+    profile[astray] = _straight_profiles(view, seams.at(astray), offsets, start[astray])
+    place = expected - start[dim]
     held = fit_slits(
         offsets,
         profile[dim],
         weight[dim],
         bare=level[dim],
         sigma=sigma[dim],
-        centre=expected[dim],
+        centre=place,
         hold_centre=True,
     )
-    fit = merged(fit, held, dim, expected[dim])
-    lit = plain | dimly_lit(seams, fit.width, fit.u_width * blur.correlation, false_held)
-    return blur, SlitSight(seams, fit, start, half, level, lit, false_held)
+    step = step_width(held, level[dim], place_u)
+    noise = fit.u_width.copy()
+    noise[dim] = held.u_width
+    feigned = np.zeros(len(seams))
+    feigned[dim] = step
+    fit = merged(fit, held, dim, place, place_u, step)
+    lit = plain | dimly_lit(seams, fit.width, noise * blur.correlation, false_held, feigned)
+    effect = shape_effect(sides, blur.sigma_px, _WOOD_MM / view.pitch_mm)
+    excess, shape_u, per_sigma = effect.at(np.maximum(fit.width, 0.0) / sigma)
+    fit = replace(fit, width=fit.width / (1.0 + excess))
+    return blur, SlitSight(seams, fit, start, half, level, lit, shape_u, per_sigma, false_held)
 
 
 def _feigned_widths(

@@ -25,6 +25,6 @@ def sample(image: NDArray[np.float32], uv: FloatArray, *, cubic: bool = False) -
     padded = np.full((rows * _COLUMNS, 2), _OUTSIDE_PX, np.float32)
     padded[: len(flat)] = flat
     grid = padded.reshape(rows, _COLUMNS, 2)
-    kernel, border = (cv2.INTER_CUBIC, cv2.BORDER_REPLICATE) if cubic else (cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
+    kernel, border = (cv2.INTER_LANCZOS4, cv2.BORDER_REPLICATE) if cubic else (cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
     out = cv2.remap(image, grid[..., 0], grid[..., 1], kernel, borderMode=border, borderValue=0)
     return np.asarray(out, dtype=float).ravel()[: len(flat)].reshape(shape)

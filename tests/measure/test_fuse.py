@@ -86,7 +86,9 @@ def test_what_no_photo_saw_keeps_a_reason_and_the_tighter_bound():
 
 
 def test_shared_error_does_not_average_out_and_warnings_come_once():
-    fused = fuse_surveys([survey(0.1, 0.01, shared=0.006, warnings=["dust"]), survey(0.1, 0.01, shared=0.004, warnings=["dust"])])
+    fused = fuse_surveys(
+        [survey(0.1, 0.01, shared=0.006, warnings=["dust"]), survey(0.1, 0.01, shared=0.004, warnings=["dust"])]
+    )
     assert (fused.seams[0].u_shared_mm >= 0.0039).all()
     assert (fused.seams[0].u_shared_mm <= fused.seams[0].u_gap_mm + 1e-12).all()
     assert list(fused.warnings).count("dust") == 1
