@@ -1,15 +1,17 @@
 """The camera's own tone curve and sharpening, found from the frame's straight edges and undone.
 
 Cameras do more than the sRGB curve: an S-shaped contrast curve, and sharpening of the encoded picture. Both distort
-the one thing that a gap is measured by, light added up across a slit. The frame's opening shows them: its edges are
-straight, black against bare light, and in linear light a blurred straight edge is ``D + (B − D) Φ(x/σ)``. What the
-camera made of it is modelled as
+the one thing that a gap is measured by, light added up across a slit. What they do to light L is modelled as
 
-    code(x) = T( U ∗ E(D + (B − D) Φ(x/σ)) )      E: sRGB encoding (IEC 61966-2-1)
+    code = T( U ∗ E(L) )                          E: sRGB encoding (IEC 61966-2-1)
     U = (1 + k) δ − k G_r                         unsharp mask of strength k and radius r
     T(v) = v − a sin(2πv)/(2π) − b sin(πv)/π      S-shape a, bow b
 
-and fitted to the edges' spread (:mod:`gapscan.photo.edge_spread`). Undoing U is stable: its inverse never amplifies.
+The frame's opening shows them (:mod:`gapscan.photo.edge_spread`): black against bare light, its edges are straight, and
+whatever the shape of the lens' blur, in linear light an edge is as far below bright on one side as above dark at the
+same distance on the other, and nowhere overshoots. So k, r, a, b are sought that make it so again. Nothing is assumed
+of the blur itself: a curve must not be invented to explain a lens that scatters, or one out of focus. Undoing U is
+stable: its inverse never amplifies.
 """
 
 from __future__ import annotations
@@ -25,12 +27,19 @@ from gapscan.photo.types import ImageArray, Photo, Reference
 
 FloatArray = NDArray[np.float64]
 
-_CLIPPED_CODE = 0.993
-_STANDS_OUT = 3.0  # standard uncertainties
+_CLIPPED_CODE = 0.985
+_PRICE = 4.5  # of each effect allowed, in half squares: three standard uncertainties
 _LEAST_SHARPEN = 0.05
-_PRIOR = {"k": 0.6, "ln_r": 0.35, "a": 0.12, "b": 0.06}
+_LEAST_ASYMMETRY = 0.003  # of an edge, rms; noise and JPEG reach 0.0025
+_LEAST_GAIN = 2.0
+_PRIOR = {"k": 0.6, "ln_r": 0.35, "a": 0.12, "b": 0.02}
 _USUAL_RADIUS_PX = 1.2
-_FIT_FLOOR = 0.0015
+_BOUNDS = ([0.0, float(np.log(0.6)), -0.4, -0.3], [3.0, float(np.log(2.5)), 0.4, 0.3])
+_STEP_PX = 0.25
+_ARM_PX = 6.5
+_ASYMMETRY_FLOOR = 0.003
+_OVERSHOOT_FLOOR = 0.0015
+_PAD = 40
 
 
 @dataclass(frozen=True)
@@ -39,7 +48,7 @@ class Rendering:
 
     sharpen, radius_px  unsharp mask; s_shape, bow  tone curve terms; u_...  their standard uncertainties
     sharpened, curved   whether the terms stand out from their uncertainty: only then are they undone
-    residual  rms of the fit in code (0..1)
+    residual  rms asymmetry of the edges that is left, as a share of their height
     """
 
     sharpen: float
@@ -63,6 +72,7 @@ def find_rendering(photo: Photo, reference: Reference) -> Rendering | None:
     """Fit tone curve and sharpening to the edges of the frame's opening; None when too little of them is seen."""
     # An edge that runs along the pixel rows meets them at a few phases only: its spread cannot be told from a curve.
     sides = [side.near for side in edge_spreads(photo, reference) if side.whole]
+    sides = [side for side in sides if np.median(side.code[side.distance_px > 0.6 * REACH_PX]) < _CLIPPED_CODE]
     if len(sides) < 2:
         return None
     return _fit(sides)
@@ -112,76 +122,98 @@ def _unsharpened(code: ImageArray, k: float, radius_px: float) -> ImageArray:
 
 
 def _fit(sides: list[EdgeSpread]) -> Rendering:
-    """Least squares over k, ln r, a, b and for each side σ, place, both levels and a slope, with priors.
+    """Least squares over k, ln r, a, b for what an edge must not show, with priors.
 
-    The slope is glare's: light scattered widely by the lens falls off slowly over the edge.
+    Each of the two effects is allowed only where the edges are much better explained with it.
     """
-    from scipy.optimize import least_squares
-
-    fine = np.arange(-REACH_PX - 8, REACH_PX + 8 + 1e-9, 0.125)
-    start, low, high = (
-        [0.2, np.log(_USUAL_RADIUS_PX), 0.0, 0.0],
-        [0.0, np.log(0.5), -0.5, -0.3],
-        [3.0, np.log(4.0), 0.5, 0.3],
-    )
-    for side in sides:
-        dark = float(srgb_decode(np.asarray(np.median(side.code[side.distance_px < -4]))))
-        bright = float(srgb_decode(np.asarray(np.median(side.code[side.distance_px > 4]))))
-        start += [1.3, 0.0, dark, bright, 0.0]
-        low += [0.3, -3.0, -0.02, 0.0, -0.003]
-        high += [5.0, 3.0, 0.6, 1.3, 0.003]
-
-    def rows(p: FloatArray) -> FloatArray:
-        k, radius, a, b = p[0], float(np.exp(p[1])), p[2], p[3]
-        prior = [k / _PRIOR["k"], (p[1] - np.log(_USUAL_RADIUS_PX)) / _PRIOR["ln_r"], a / _PRIOR["a"], b / _PRIOR["b"]]
-        out = [np.array(prior)]
-        for number, side in enumerate(sides):
-            sigma, place, dark, bright, slope = p[4 + 5 * number : 9 + 5 * number]
-            light = dark + slope * fine + (bright - dark) * _blurred_edge(fine - place, sigma)
-            model = _rendered(fine, side.distance_px, light, k, radius, a, b)
-            use = (side.code < _CLIPPED_CODE) & (model < _CLIPPED_CODE + 0.02)
-            out.append(np.where(use, model - side.code, 0.0) / _FIT_FLOOR)
-        return np.concatenate(out)
-
-    fit = least_squares(
-        rows, np.clip(start, np.array(low) + 1e-6, np.array(high) - 1e-6), bounds=(low, high), max_nfev=40
-    )
-    data = fit.fun[4:]
-    residual = float(np.sqrt(np.mean(data**2)))
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * max(1.0, residual**2)
-    # Strength and radius trade against each other; k r², the bend of the mask's transfer at low frequency, is known best.
-    gradient = np.exp(2 * fit.x[1]) * np.array([1.0, 2 * fit.x[0]])
-    u_strength = float(np.sqrt(gradient @ covariance[:2, :2] @ gradient))
+    grid = np.arange(-REACH_PX + _STEP_PX / 2, REACH_PX, _STEP_PX)
+    codes = [np.interp(grid, side.distance_px, side.code) for side in sides]
+    nothing = _asymmetry(codes, np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0]))
+    trials = [_sought(codes, np.array([mask, mask, curve, curve])) for mask in (False, True) for curve in (False, True)]
+    best = min(trials, key=lambda t: t.cost + _PRICE * (t.sharpens + t.curves))
+    p, covariance = best.p, best.covariance
+    left = _asymmetry(codes, p)
+    plain = nothing < max(_LEAST_ASYMMETRY, _LEAST_GAIN * left)
     return Rendering(
-        sharpen=float(fit.x[0]),
-        radius_px=float(np.exp(fit.x[1])),
-        s_shape=float(fit.x[2]),
-        bow=float(fit.x[3]),
+        sharpen=float(p[0]),
+        radius_px=float(np.exp(p[1])),
+        s_shape=float(p[2]),
+        bow=float(p[3]),
         u_sharpen=float(np.sqrt(covariance[0, 0])),
         u_s_shape=float(np.sqrt(covariance[2, 2])),
         u_bow=float(np.sqrt(covariance[3, 3])),
-        sharpened=abs(float(fit.x[0])) > max(_STANDS_OUT * u_strength / float(np.exp(2 * fit.x[1])), _LEAST_SHARPEN),
-        curved=float(fit.x[2:4] @ np.linalg.solve(covariance[2:4, 2:4], fit.x[2:4])) > _STANDS_OUT**2,
-        residual=residual * _FIT_FLOOR,
+        sharpened=best.sharpens and not plain and p[0] > _LEAST_SHARPEN,
+        curved=best.curves and not plain,
+        residual=left,
     )
 
 
-def _blurred_edge(x_px: FloatArray, sigma_px: float) -> FloatArray:
-    """A unit step blurred by a Gaussian and averaged over a pixel: the integral of Φ is x Φ(x) + φ(x)."""
-    from scipy.special import ndtr
+@dataclass(frozen=True)
+class _Trial:
+    """k, ln r, a, b (4,) with covariance (4, 4), which of the two effects were allowed, and half the sum of squares."""
 
-    def integral(z: FloatArray) -> FloatArray:
-        return np.asarray(z * ndtr(z) + np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
+    p: FloatArray
+    covariance: FloatArray
+    sharpens: bool
+    curves: bool
+    cost: float
 
-    return sigma_px * (integral((x_px + 0.5) / sigma_px) - integral((x_px - 0.5) / sigma_px))
+
+def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
+    """Best k, ln r, a, b: those that are free; the others at nothing."""
+    from scipy.optimize import least_squares
+
+    usual = np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0])
+    spread = np.array([_PRIOR["k"], _PRIOR["ln_r"], _PRIOR["a"], _PRIOR["b"]])
+
+    def rows(q: FloatArray) -> FloatArray:
+        p = usual.copy()
+        p[free] = q
+        out = [((p - usual) / spread)[free]]
+        for code in codes:
+            share = _light_share(code, p)
+            out += [_unlikeness(share) / _ASYMMETRY_FLOOR, np.minimum(np.diff(share), 0.0) / _OVERSHOOT_FLOOR]
+        return np.concatenate(out)
+
+    covariance = np.diag(spread**2)
+    if not free.any():
+        return _Trial(usual, covariance, False, False, float(np.sum(rows(usual[free]) ** 2)) / 2)
+    low, high = (np.array(b)[free] for b in _BOUNDS)
+    start = usual.copy()
+    start[0] = _PRIOR["k"] / 2
+    fit = least_squares(rows, start[free], bounds=(low, high), diff_step=1e-3, max_nfev=30)
+    p = usual.copy()
+    p[free] = fit.x
+    covariance[np.ix_(free, free)] = np.linalg.pinv(fit.jac.T @ fit.jac)
+    return _Trial(p, covariance, bool(free[0]), bool(free[2]), float(fit.cost))
 
 
-def _rendered(
-    fine: FloatArray, distance: FloatArray, light: FloatArray, k: float, radius: float, a: float, b: float
-) -> FloatArray:
-    """Code values at these distances of a linear-light profile on a fine grid."""
-    from scipy.ndimage import gaussian_filter1d
+def _asymmetry(codes: list[FloatArray], p: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.concatenate([_unlikeness(_light_share(code, p)) for code in codes]) ** 2)))
 
-    code = np.asarray(srgb_encode(light))
-    code = (1 + k) * code - k * gaussian_filter1d(code, radius / 0.125, mode="nearest", truncate=5.0)
-    return np.asarray(np.interp(distance, fine, tone(code, a, b)))
+
+def _light_share(code: FloatArray, p: FloatArray) -> FloatArray:
+    """Linear light across an edge, 0 at the dark and 1 at the bright end, with the rendering undone."""
+    grid = np.linspace(0.0, 1.05, 2101)
+    value = np.interp(code, tone(grid, p[2], p[3]), grid)
+    ends = np.full(_PAD, value[:8].mean()), np.full(_PAD, value[-8:].mean())
+    padded = np.concatenate([ends[0], value, ends[1]])
+    padded = np.concatenate([padded, padded[::-1]])
+    # A Gaussian of standard deviation r has the transfer exp(-2 (pi f r)^2).
+    passed = np.exp(-2 * (np.pi * np.fft.rfftfreq(len(padded), _STEP_PX) * np.exp(p[1])) ** 2)
+    value = np.fft.irfft(np.fft.rfft(padded) / (1 + p[0] - p[0] * passed), len(padded))[_PAD : _PAD + len(code)]
+    light = np.asarray(srgb_decode(np.clip(value, 0.0, 1.2)))
+    dark, bright = light[:10].mean(), light[-10:].mean()
+    return np.asarray((light - dark) / max(bright - dark, 1e-6))
+
+
+def _unlikeness(share: FloatArray) -> FloatArray:
+    """How far light above dark and light below bright differ at equal distances from the edge, which the area tells."""
+    grid = (np.arange(len(share)) + 0.5) * _STEP_PX
+    crossing = _crossing(share)
+    arm = np.arange(_STEP_PX / 2, _ARM_PX, _STEP_PX)
+    return np.interp(crossing + arm, grid, share) + np.interp(crossing - arm, grid, share) - 1.0
+
+
+def _crossing(share: FloatArray) -> float:
+    return len(share) * _STEP_PX - float(share.sum()) * _STEP_PX

@@ -1,4 +1,9 @@
-"""Simulated jobs at four levels of picture: ideal, good, typical, hard. Seeds fixed; optics are the simulator's own."""
+"""Simulated jobs at four levels of picture: ideal, good, typical, hard. Seeds fixed; optics are the simulator's own.
+
+What a maker's photo leaves unknown differs from job to job, as it does in life, so that the stated uncertainty is put to
+the test: the shape of the blur (its size is the level's), how far the focal length in the file is off, how far the
+camera's tone curve departs from sRGB, how much light the lens scatters.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +23,7 @@ from gapscan.simulate.shop import ShopSettings
 LEVELS = ("ideal", "good", "typical", "hard")
 _KINDS = ("cells", "strips", "inlays", "rosette")
 _WIDTH_PX = 4000
+_BLUR_SHAPES = ("gaussian", "disc", "tailed")
 
 
 @dataclass(frozen=True)
@@ -75,13 +81,24 @@ def _shop(design: Design, rng: np.random.Generator, *, ragged_mm: float) -> Shop
 def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
     azimuth, roll = float(rng.uniform(0, 360)), float(rng.uniform(-3, 3))
     angle = float(rng.uniform(-4, 4))
+    shape = _BLUR_SHAPES[number % len(_BLUR_SHAPES)]
+    exif_error = float(rng.normal(0.0, 0.015))
+    tone = float(np.clip(rng.normal(0.0, 0.005), -0.01, 0.01))
+    scatter = float(rng.uniform(0.0, 0.02))
     uneven = (float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.1, 0.1)))
     if level == "ideal":
         return SceneSettings(
-            camera=CameraSettings(px_per_mm=20.0, equivalent_mm=_equivalent(3000.0, 20.0)),
+            camera=CameraSettings(px_per_mm=20.0, equivalent_mm=_equivalent(3000.0, 20.0), roll_deg=roll),
             light=LightSettings(),
             develop=DevelopSettings(
-                blur_sigma_px=0.8, glare_share=0, halo_share=0, shot_noise=0, read_noise=0, file_type="png16"
+                blur_sigma_px=0.8,
+                blur_shape=shape,
+                glare_share=0,
+                halo_share=0,
+                shot_noise=0,
+                read_noise=0,
+                file_type="png16",
+                exif_error=exif_error,
             ),
             angle_deg=angle,
         )
@@ -90,7 +107,14 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
         return SceneSettings(
             camera=CameraSettings(px_per_mm=17.5, equivalent_mm=77, tilt_deg=3.0, azimuth_deg=azimuth, roll_deg=roll),
             light=LightSettings(glow=pale),  # type: ignore[arg-type]
-            develop=DevelopSettings(blur_sigma_px=1.0, quality=95),
+            develop=DevelopSettings(
+                blur_sigma_px=1.0,
+                blur_shape=shape,
+                quality=95,
+                s_curve=tone,
+                halo_share=scatter / 2,
+                exif_error=exif_error,
+            ),
             angle_deg=angle + (180.0 if number % 2 else 0.0),
         )
     if level == "typical":
@@ -104,7 +128,15 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
                 roll_deg=roll,
             ),
             light=LightSettings(tilt_share=uneven, bulge_share=0.10, grain_share=0.4),
-            develop=DevelopSettings(blur_sigma_px=1.3, quality=88, glare_share=0.03, halo_share=0.02),
+            develop=DevelopSettings(
+                blur_sigma_px=1.3,
+                blur_shape=shape,
+                quality=88,
+                glare_share=0.03,
+                halo_share=scatter,
+                s_curve=tone,
+                exif_error=exif_error,
+            ),
             angle_deg=angle,
             tape_count=3,
         )
@@ -119,7 +151,14 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
         ),
         light=LightSettings(tilt_share=uneven, bulge_share=0.10, grain_share=0.4),
         develop=DevelopSettings(
-            blur_sigma_px=1.2, quality=88, glare_share=0.03, halo_share=0.02, sharpen=0.6, s_curve=0.15
+            blur_sigma_px=1.2,
+            blur_shape=shape,
+            quality=88,
+            glare_share=0.03,
+            halo_share=scatter,
+            sharpen=0.6,
+            s_curve=0.15 + tone,
+            exif_error=exif_error,
         ),
         angle_deg=angle,
         tape_count=3,
