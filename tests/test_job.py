@@ -162,7 +162,7 @@ def test_what_is_no_number_is_refused(job, before, key, value):
         ('view = ["front"]', "view", ("front", "back", "auto")),
         ('recut_facing = "both"', "recut_facing", ("any", "up", "down", "one")),
         ('[pieces.a]\nfacing = "left"', "pieces.a.facing", ("up", "down")),
-        ('[pieces.a]\nfacing = {up = true}', "pieces.a.facing", ("up", "down")),
+        ("[pieces.a]\nfacing = {up = true}", "pieces.a.facing", ("up", "down")),
     ],
 )
 def test_choices_are_listed(job, text, key, choices):

@@ -158,7 +158,7 @@ def test_the_drawing_of_another_frame(faulty_front, tmp_path):
 
 def test_a_pattern_that_names_no_piece(faulty_front, tmp_path):
     job = tmp_path / "job.toml"
-    job.write_text('[pieces.p99]\nkeep = true\n', encoding="utf-8")
+    job.write_text("[pieces.p99]\nkeep = true\n", encoding="utf-8")
     message = refused(faulty_front, job=job, error=InputError)
     assert "p99" in message
     assert str(job) in message

@@ -60,7 +60,13 @@ def test_every_folder_is_whole_and_small():
     for name in NAMES:
         truth = json.loads((FOLDER / name / "truth.json").read_text(encoding="utf-8"))
         photos = [photo["file"] for photo in truth["photos"]]
-        assert {p.name for p in (FOLDER / name).iterdir()} == {"design.svg", "frame.svg", "job.toml", "truth.json", *photos}
+        assert {p.name for p in (FOLDER / name).iterdir()} == {
+            "design.svg",
+            "frame.svg",
+            "job.toml",
+            "truth.json",
+            *photos,
+        }
         for photo in photos:
             assert (FOLDER / name / photo).stat().st_size < 700_000
         assert f"`{name}`" in (FOLDER / "README.md").read_text(encoding="utf-8")

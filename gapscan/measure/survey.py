@@ -22,10 +22,11 @@ _CLOSED_MM = 0.015  # less seen width than this is no light
 _HIDDEN_ALLOWED_MM = 0.015  # no light and less hidden than this: closed within its uncertainty
 _CLIPPED_LEVEL = 0.985
 _FARTHEST_MM = 0.3  # a fit that wandered farther than this from the steadied centre found something else
-_TONE_REL_U = 0.008  # the sRGB curve against the camera's own
+_TONE_REL_U = 0.006  # the sRGB curve against the camera's own
 _GLARE_REL_U = 0.001
 _GLARE_FLOOR_MM = 1e-4
 _UNSEEN_VEIL = 0.02
+_VEIL_SHARE = float(np.sqrt(12.0))  # anything from none of the veil to all of it may be halo (JCGM 100, 4.3.7)
 _NARROW_PER_SIGMA = 0.6
 _CENTRE_FLOOR_MM = 0.004
 _EDGE_FLOOR_MM = 0.006
@@ -122,7 +123,7 @@ def _budget(sighting: Sighting, slant: Slant, reference: Reference, job: Job) ->
         # A curve or a blur taken wrongly moves the edges of a wide slit, but scales a narrow one.
         tone=width * _TONE_REL_U * np.minimum(slits.per_sigma / _NARROW_PER_SIGMA, 1.0),
         blur=width * combined(slits.shape_u, slits.per_sigma * blur.relative_u),
-        glare=width * max(_GLARE_REL_U, veil / 2) + _GLARE_FLOOR_MM,
+        glare=width * max(_GLARE_REL_U, veil / _VEIL_SHARE) + _GLARE_FLOOR_MM,
         slant=np.where(sloping, place, 0.0),
         scale=width * reference.rms_mm / 50.0,
     )

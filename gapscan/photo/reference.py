@@ -26,7 +26,8 @@ FloatArray = NDArray[np.float64]
 _FEWEST_DOTS = 10
 _RMS_REFUSED_MM = 0.2  # joints of a frame made of strips have some play; more is another frame
 _DOT_FLOOR_PX = 0.03  # centroid error that no fit explains: raggedness of a cut hole, unmodelled lens terms
-_EXIF_FOCAL_REL_U = 0.02
+_PERSPECTIVE_FOCAL_REL_U = 0.02  # lens distortion leans on a perspective that is all there is
+_EXIF_FOCAL_REL_U = 0.012  # whole millimetres, and focusing that changes the lens
 _BLIND_FOCAL_REL_U = 0.35  # without EXIF: phones' main cameras lie round 26 mm-equivalent
 _K1_U = 0.08
 _PRINCIPAL_REL_U = 0.01
@@ -208,7 +209,13 @@ def _solve(sighting: FrameSighting, used: NDArray[np.bool_], focal_px: tuple[flo
         )
         for focal, rel_u in starts
     ]
-    return min(fits, key=lambda fit: fit.cost)
+    best = min(fits, key=lambda fit: fit.cost)
+    # Readings of the tag that the frame's perspective cannot tell apart leave the focal length in doubt between them.
+    chance = np.exp([best.cost - fit.cost for fit in fits])
+    apart = np.log([fit.camera.focal_px / best.camera.focal_px for fit in fits])
+    floor = 0.0 if focal_px else _PERSPECTIVE_FOCAL_REL_U
+    doubt = float(np.sqrt(best.focal_rel_u**2 + chance @ apart**2 / chance.sum() + floor**2))
+    return replace(best, focal_rel_u=doubt)
 
 
 def _solve_from(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapscan.measure.types import Budget, GapSurvey, Reason, SeamGaps, SeamSummary
-from gapscan.measure.uncertainty import CORRELATION_LENGTH_MM, combined, mean_uncertainty
+from gapscan.measure.uncertainty import combined, independent_readings, mean_uncertainty
 
 # The length over which a gap is averaged before it is held against the tolerance.
 WINDOW_MM = 3.0
@@ -48,7 +48,7 @@ def summarise_seam(gaps: SeamGaps) -> SeamSummary:
 def seam_budget(gaps: SeamGaps) -> dict[str, float] | None:
     """Standard uncertainty in mm of a seam's mean gap by source; None where nothing was seen or sources are unknown.
 
-    Noise averages out over n = seen length / 1 mm independent readings (at least 1). Every other source is one
+    Noise averages out over n = seen length / 0.5 mm independent readings (at least 1). Every other source is one
     influence on all stations of the seam, fully correlated, so that its contribution to the mean is the mean of its
     contributions (JCGM 100, 5.2.2, note 1). The sources are uncorrelated among each other: their root sum of squares
     is the standard uncertainty of the mean (JCGM 100, 5.1.2).
@@ -60,7 +60,7 @@ def seam_budget(gaps: SeamGaps) -> dict[str, float] | None:
 
 
 def _mean_budget(budget: Budget, chosen: NDArray[np.intp], step_mm: float) -> dict[str, float]:
-    independent = max(1.0, len(chosen) * step_mm / CORRELATION_LENGTH_MM)
+    independent = independent_readings(len(chosen), step_mm)
     parts = {}
     for name in (f.name for f in fields(Budget)):
         each = getattr(budget, name)[chosen]

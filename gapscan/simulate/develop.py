@@ -190,7 +190,7 @@ def picture_file(rgb: NDArray[Any], settings: DevelopSettings, *, equivalent_mm:
 
 def _with_exif(png: bytes, exif: Any) -> bytes:
     """The PNG with an eXIf chunk after its header (PNG, third edition, 11.3.4.5)."""
-    block = exif.tobytes().removeprefix(b"Exif\x00\x00")
+    block: bytes = exif.tobytes().removeprefix(b"Exif\x00\x00")
     chunk = struct.pack(">I", len(block)) + b"eXIf" + block + struct.pack(">I", zlib.crc32(b"eXIf" + block))
     header = 8 + 25  # signature and IHDR
     return png[:header] + chunk + png[header:]

@@ -98,10 +98,10 @@ def run(task: tuple[str, int]) -> Result:  # noqa: PLR0915 -- one job from drawi
         if rough.sum() >= _LEAST_STATIONS:
             naive_errors.append(float((naive[seam.id] - truth)[rough].mean()))
         light = truly_visible(shot, fit, seam.pieces, st.xy_mm, st.normal, truth)
-        under = shapely.contains_xy(tape, st.xy_mm[:, 0], st.xy_mm[:, 1]) if shot.tapes_design else np.zeros(len(st), bool)
-        near_tape = (
-            np.array([tape.distance(shapely.Point(p)) < 1.0 for p in st.xy_mm]) if shot.tapes_design else under
+        under = (
+            shapely.contains_xy(tape, st.xy_mm[:, 0], st.xy_mm[:, 1]) if shot.tapes_design else np.zeros(len(st), bool)
         )
+        near_tape = np.array([tape.distance(shapely.Point(p)) < 1.0 for p in st.xy_mm]) if shot.tapes_design else under
         blind = known & (under | (light <= 0.0) | (st.junction_mm < 0.35))
         off = np.zeros(len(st), bool)
         off[both] = np.abs(seam.gap_mm - truth)[both] > 3 * seam.u_gap_mm[both]
@@ -111,7 +111,16 @@ def run(task: tuple[str, int]) -> Result:  # noqa: PLR0915 -- one job from drawi
         visible += int(clear.sum())
         answered += int((clear & seam.seen).sum())
     return Result(
-        level, job.name, np.array(errors), np.array(us), np.array(naive_errors), hidden, hidden_wrong, visible, answered, seconds
+        level,
+        job.name,
+        np.array(errors),
+        np.array(us),
+        np.array(naive_errors),
+        hidden,
+        hidden_wrong,
+        visible,
+        answered,
+        seconds,
     )
 
 

@@ -103,7 +103,10 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
             angle_deg=angle,
         )
     if level == "good":
-        pale = {wood: tuple(min(v, cap) for v, cap in zip(rgb, (0.08, 0.04, 0.016), strict=True)) for wood, rgb in GLOW.items()}
+        pale = {
+            wood: tuple(min(v, cap) for v, cap in zip(rgb, (0.08, 0.04, 0.016), strict=True))
+            for wood, rgb in GLOW.items()
+        }
         return SceneSettings(
             camera=CameraSettings(px_per_mm=17.5, equivalent_mm=77, tilt_deg=3.0, azimuth_deg=azimuth, roll_deg=roll),
             light=LightSettings(glow=pale),  # type: ignore[arg-type]

@@ -22,8 +22,7 @@ def draw(tmp_path: Path) -> Reader:
     def read(body: str, *, size: str = SIZE) -> Design:
         path = tmp_path / "drawing.svg"
         path.write_text(
-            '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-            f"{size}>{body}</svg>",
+            f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {size}>{body}</svg>',
             encoding="utf-8",
         )
         return read_design(path)

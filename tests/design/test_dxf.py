@@ -71,9 +71,7 @@ def test_a_quarter_bulge_bends_outwards_or_inwards(save):
         side = 10 * math.sqrt(2)
 
         def fill(space, sign=sign, side=side):
-            space.add_lwpolyline(
-                [(0, 0, sign * b), (side, 0, 0), (side, 30, 0), (0, 30, 0)], format="xyb", close=True
-            )
+            space.add_lwpolyline([(0, 0, sign * b), (side, 0, 0), (side, 30, 0), (0, 30, 0)], format="xyb", close=True)
 
         (piece,) = read_design(save(fill)).pieces
         assert piece.polygon.area == pytest.approx(side * 30 + sign * segment, abs=0.1)

@@ -28,9 +28,7 @@ def far_from_chords(curve, n):
 
 
 def cubic(p):
-    return lambda t: sum(
-        math.comb(3, k) * (1 - t[:, None]) ** (3 - k) * t[:, None] ** k * p[k] for k in range(4)
-    )
+    return lambda t: sum(math.comb(3, k) * (1 - t[:, None]) ** (3 - k) * t[:, None] ** k * p[k] for k in range(4))
 
 
 @given(st.tuples(POINT, POINT, POINT, POINT))

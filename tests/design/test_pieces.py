@@ -89,9 +89,7 @@ def test_gap_limit_is_the_healing_tolerance():
 
 
 def test_a_negligible_crossing_is_mended():
-    d = design(
-        outline("a", [(0, 0), (10, 0), (10, 10), (5, 10), (4.98, 10.02), (5.02, 10.02), (4.9, 10), (0, 10)])
-    )
+    d = design(outline("a", [(0, 0), (10, 0), (10, 10), (5, 10), (4.98, 10.02), (5.02, 10.02), (4.9, 10), (0, 10)]))
     assert d.piece("a").polygon.is_valid
     assert d.piece("a").polygon.area == pytest.approx(100, abs=0.01)
 
@@ -133,9 +131,7 @@ def test_corners_away_from_the_mismatch_stay():
 
 def test_a_sharp_tip_beside_a_long_edge_is_not_cut_back():
     # a 3° wedge: its far side lies within the tolerance of b's edge over the last millimetre
-    tip = outline(
-        "a", [(0, 0), (20, 0), *[(x, -(20 - x) * np.tan(np.deg2rad(3))) for x in np.arange(19.8, 0, -0.2)]]
-    )
+    tip = outline("a", [(0, 0), (20, 0), *[(x, -(20 - x) * np.tan(np.deg2rad(3))) for x in np.arange(19.8, 0, -0.2)]])
     d = design(tip, box("b", -5, 0, 25, 10))
     assert d.piece("a").polygon.area == pytest.approx(shapely.Polygon(tip.rings[0]).area, abs=0.002)
 

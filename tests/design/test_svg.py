@@ -168,8 +168,7 @@ def test_paths_against_svgpathtools(draw, d):
 
 def test_holes_and_parts(draw):
     d = draw(
-        '<path id="ring" d="M0 0H30V30H0Z M10 10H20V20H10Z"/>'
-        '<path id="two" d="M40 0H50V10H40Z m20 0h10v10h-10z"/>'
+        '<path id="ring" d="M0 0H30V30H0Z M10 10H20V20H10Z"/><path id="two" d="M40 0H50V10H40Z m20 0h10v10h-10z"/>'
     )
     assert [p.id for p in d.pieces] == ["ring", "two-1", "two-2"]
     assert d.piece("ring").polygon.area == pytest.approx(800)
@@ -179,8 +178,7 @@ def test_holes_and_parts(draw):
 
 def test_names_of_shapes_without_id(draw):
     d = draw(
-        '<rect width="5" height="5"/><rect id="piece-2" x="20" width="5" height="5"/>'
-        '<circle cx="50" cy="9" r="4"/>'
+        '<rect width="5" height="5"/><rect id="piece-2" x="20" width="5" height="5"/><circle cx="50" cy="9" r="4"/>'
     )
     assert [p.id for p in d.pieces] == ["piece-1", "piece-2", "piece-3"]
     assert bounds(d, "piece-3") == (46, 5, 54, 13)

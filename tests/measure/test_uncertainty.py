@@ -47,23 +47,23 @@ def test_arrays_go_element_by_element():
 
 
 def test_mean_of_stations_by_an_independent_library():
-    """Stations a millimetre apart: one reading each, with an error of their own and one in common, propagated by GTC."""
+    """Stations half a millimetre apart: one reading each, with an error of their own and one in common, propagated by GTC."""
     gtc = pytest.importorskip("GTC")
     n, own, shared = 20, 0.011, 0.004
     common = gtc.ureal(0.0, shared)
     mean = sum((gtc.ureal(0.08, own) + common for _ in range(n)), start=gtc.constant(0.0)) / n
     each = np.full(n, np.hypot(own, shared))
-    assert mean_uncertainty(each, np.full(n, shared), step_mm=1.0) == pytest.approx(mean.u, rel=1e-6)
+    assert mean_uncertainty(each, np.full(n, shared), step_mm=0.5) == pytest.approx(mean.u, rel=1e-6)
     # Looked at twice as closely the same stretch holds no more readings.
-    twice = mean_uncertainty(np.repeat(each, 2), np.full(2 * n, shared), step_mm=0.5)
+    twice = mean_uncertainty(np.repeat(each, 2), np.full(2 * n, shared), step_mm=0.25)
     assert twice == pytest.approx(mean.u, rel=1e-6)
 
 
 def test_limits_of_the_mean():
     one, shared = np.full(400, 0.012), np.full(400, 0.004)
     assert mean_uncertainty(one, one, step_mm=0.25) == pytest.approx(0.012)  # all shared: nothing averages out
-    assert mean_uncertainty(one, 0 * shared, step_mm=0.25) == pytest.approx(0.012 / 10)  # all own: 100 readings
-    assert mean_uncertainty(one[:3], shared[:3], step_mm=0.25) == pytest.approx(0.012)  # shorter than one reading
+    assert mean_uncertainty(one, 0 * shared, step_mm=0.25) == pytest.approx(0.012 / np.sqrt(200))  # all own: 200 readings
+    assert mean_uncertainty(one[:2], shared[:2], step_mm=0.25) == pytest.approx(0.012)  # shorter than one reading
     assert 0.004 < mean_uncertainty(one, shared, step_mm=0.25) < 0.0042
     # A shared part above the whole is a rounding error, not a negative square.
     assert mean_uncertainty(one, one * 1.0001, step_mm=0.25) == pytest.approx(0.0120012)
@@ -74,5 +74,5 @@ def test_mean_is_what_simulated_readings_scatter_by():
     n, trials = 30, 20_000
     own, shared = rng.uniform(0.004, 0.02, n), 0.005
     readings = rng.normal(0, own, (trials, n)) + rng.normal(0, shared, (trials, 1))
-    stated = mean_uncertainty(np.hypot(own, shared), np.full(n, shared), step_mm=1.0)
+    stated = mean_uncertainty(np.hypot(own, shared), np.full(n, shared), step_mm=0.5)
     assert stated == pytest.approx(readings.mean(axis=1).std(), rel=0.02)

@@ -42,9 +42,7 @@ def test_projection_agrees_with_opencv(cam, height):
     K = np.array([[cam.focal_px, 0, cam.principal_px[0]], [0, cam.focal_px, cam.principal_px[1]], [0, 0, 1.0]])
     # The rotation goes in beforehand: OpenCV's way from matrix to vector drops turns below about 1e-5.
     xyz = np.column_stack([POINTS, np.full(len(POINTS), -height)]) @ cam.rotation.T
-    wanted, _ = cv2.projectPoints(
-        xyz, np.zeros(3), cam.translation_mm, K, np.array([cam.k1, 0.0, 0.0, 0.0])
-    )
+    wanted, _ = cv2.projectPoints(xyz, np.zeros(3), cam.translation_mm, K, np.array([cam.k1, 0.0, 0.0, 0.0]))
     np.testing.assert_allclose(project(cam, POINTS, height_mm=height), wanted[:, 0], atol=1e-5)
 
 
@@ -100,6 +98,4 @@ def test_scale_is_the_root_of_the_magnified_area():
 @given(st.tuples(*[st.floats(-2.0, 2.0)] * 3))
 @settings(max_examples=60, deadline=None)
 def test_rotation_vector_agrees_with_opencv(vector):
-    np.testing.assert_allclose(
-        rotation_from_vector(np.array(vector)), cv2.Rodrigues(np.array(vector))[0], atol=1e-9
-    )
+    np.testing.assert_allclose(rotation_from_vector(np.array(vector)), cv2.Rodrigues(np.array(vector))[0], atol=1e-9)

@@ -10,7 +10,9 @@ from gapscan.photo.layout import frame_layout
 from gapscan.photo.strips import frame_strip_sheets, frame_strips
 
 
-@pytest.mark.parametrize(("width", "height", "longest"), [(600, 400, 300), (200, 140, 150), (60, 60, 60), (300, 200, 120)])
+@pytest.mark.parametrize(
+    ("width", "height", "longest"), [(600, 400, 300), (200, 140, 150), (60, 60, 60), (300, 200, 120)]
+)
 def test_strips_make_the_card_again(width, height, longest):
     card = frame_layout(float(width), float(height)).card
     strips = frame_strips(frame_layout(float(width), float(height)), longest_mm=longest)

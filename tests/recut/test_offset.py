@@ -31,9 +31,7 @@ def random_shape(seed: int) -> Polygon:
     """A smooth, partly concave outline of some 30 mm with a hole, flattened finely, as drawings are."""
     rng = np.random.default_rng(seed)
     angle = np.linspace(0, 2 * np.pi, 400, endpoint=False)
-    radius = 15.0 + sum(
-        rng.uniform(-1.5, 1.5) * np.cos(k * angle + rng.uniform(0, 2 * np.pi)) for k in range(2, 7)
-    )
+    radius = 15.0 + sum(rng.uniform(-1.5, 1.5) * np.cos(k * angle + rng.uniform(0, 2 * np.pi)) for k in range(2, 7))
     outer = Polygon(np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1))
     hole = Point(rng.uniform(-2, 2, 2)).buffer(3.0)
     return outer.difference(hole)
@@ -101,9 +99,7 @@ def test_zero_is_the_same_outline():
     assert offset_outline(shape, 0.0).equals(shape)
 
 
-@pytest.mark.parametrize(
-    ("distance", "words"), [(-6.0, "leaves nothing"), (math.nan, "finite"), (math.inf, "finite")]
-)
+@pytest.mark.parametrize(("distance", "words"), [(-6.0, "leaves nothing"), (math.nan, "finite"), (math.inf, "finite")])
 def test_impossible_offsets_are_refused(distance, words):
     with pytest.raises(InputError, match=words):
         offset_outline(box(0, 0, 10, 10), distance)

@@ -80,9 +80,7 @@ def test_recut_by_the_plan_closes_the_gaps():
     """Cut again with the change: the same loss leaves every seam within tolerance, near the aim at the recut piece."""
     poses = EVEN | {"p05": Pose(0.16), "p09": Pose(0.13)}
     plan = planned(poses)
-    after = {
-        name: Pose(p.undersize_mm - decision(plan, name).offset_change_mm) for name, p in poses.items()
-    }
+    after = {name: Pose(p.undersize_mm - decision(plan, name).offset_change_mm) for name, p in poses.items()}
     job = Job()
     for seam in survey_of(DESIGN, after).seams:
         mean = float(np.nanmean(seam.gap_mm))
@@ -120,7 +118,9 @@ def test_an_unseen_piece_is_unsure():
     assert d.new_outline is None
     assert "seen" in d.cause
     assert recuts(plan) == []
-    assert all(d.verdict == "keep" for d in plan.decisions if d.id not in ("p05",) and d.id in ("p01", "p03", "p07", "p09"))
+    assert all(
+        d.verdict == "keep" for d in plan.decisions if d.id not in ("p05",) and d.id in ("p01", "p03", "p07", "p09")
+    )
 
 
 def test_keep_is_honoured_and_the_neighbours_are_recut_instead():

@@ -123,9 +123,7 @@ def grid_inspection(
             outline = offset_outline(polygons[name], 0.085)
             decision = PieceDecision(name, "recut", 0.085, 0.008, "cut too small", 0.19, None, outline)
         elif number == recut:
-            decision = replace(
-                decision, reseat_mm=(0.12, -0.07), cause="sits off its place", widest_gap_mm=0.13
-            )
+            decision = replace(decision, reseat_mm=(0.12, -0.07), cause="sits off its place", widest_gap_mm=0.13)
         elif name == last:
             nan = float("nan")
             cause = "too little of its edge was seen"
@@ -148,11 +146,7 @@ def grid_inspection(
             notes=(),
         ),
         job=Job(),
-        photos=(
-            PhotoRecord(
-                "photo.jpg", PX_PER_MM, "front", 612.0, 9.0, 0.012, ("the left edge is a little dark",)
-            ),
-        ),
+        photos=(PhotoRecord("photo.jpg", PX_PER_MM, "front", 612.0, 9.0, 0.012, ("the left edge is a little dark",)),),
         display_bgr=picture,
         seam_traces=tuple(sorted(traces, **by_id)),
         piece_traces=tuple(

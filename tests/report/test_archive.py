@@ -51,9 +51,7 @@ def test_a_sample_is_null_exactly_where_it_has_a_reason(board):
     reasons = set()
     for seam in fit_json(board)["seams"]:
         samples = seam["samples"]
-        for gap, u, why in zip(
-            samples["gap_mm"], samples["standard_uncertainty_mm"], samples["reason"], strict=True
-        ):
+        for gap, u, why in zip(samples["gap_mm"], samples["standard_uncertainty_mm"], samples["reason"], strict=True):
             assert (gap is None) == (why is not None) == (u is None)
             reasons.add(why)
         seen = sum(gap is not None for gap in samples["gap_mm"]) / len(samples["gap_mm"])

@@ -75,9 +75,7 @@ def test_nothing_to_recut_is_a_valid_drawing_without_paths():
     assert list(root) == []
 
 
-@pytest.mark.parametrize(
-    ("move", "page"), [((40.0, 30.0), "0 0 140 105"), ((-10.0, -5.0), "-10 -5 100 75")]
-)
+@pytest.mark.parametrize(("move", "page"), [((40.0, 30.0), "0 0 140 105"), ((-10.0, -5.0), "-10 -5 100 75")])
 def test_page_begins_at_the_origin_or_before_the_design(board, move, page):
     pieces = tuple(replace(p, polygon=translate(p.polygon, *move)) for p in board.design.pieces)
     moved = replace(board, design=replace(board.design, pieces=pieces))
@@ -86,9 +84,7 @@ def test_page_begins_at_the_origin_or_before_the_design(board, move, page):
 
 def test_a_piece_in_two_parts_stays_one_path(board):
     parts = MultiPolygon([box(0, 0, 10, 10), box(12, 0, 20, 10)])
-    decisions = tuple(
-        replace(d, new_outline=parts) if d.verdict == "recut" else d for d in board.plan.decisions
-    )
+    decisions = tuple(replace(d, new_outline=parts) if d.verdict == "recut" else d for d in board.plan.decisions)
     found = read_back(recut_svg(replace(board, plan=replace(board.plan, decisions=decisions))))
     assert isinstance(found["p01"], MultiPolygon)
     assert hausdorff(found["p01"], parts) < 1e-4

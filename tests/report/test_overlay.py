@@ -40,7 +40,7 @@ def test_seen_stretches_carry_the_scale_and_unseen_ones_never_do(board):
         columns, rows = np.rint(traces[seam.id]).astype(int).T
         centre = np.clip(rows, 0, pixels.shape[0] - 1), np.clip(columns, 0, pixels.shape[1] - 1)
         found = pixels[centre].astype(int)
-        ends = (seam.stations.junction_mm < 1.0)  # another seam crosses there
+        ends = seam.stations.junction_mm < 1.0  # another seam crosses there
         for rgb in found[inner_unseen & ~ends]:
             unseen_count += 1
             assert chroma(rgb) < 25
@@ -80,9 +80,10 @@ def test_scale_is_even_in_lightness():
     steps = np.diff(lightness)
     assert steps.min() > 0
     assert steps.max() < 2.0 * steps.mean()
-    assert gap_colours(np.array([-1.0, 9.0]), top_mm=1.0).tolist() == gap_colours(
-        np.array([0.0, 1.0]), top_mm=1.0
-    ).tolist()
+    assert (
+        gap_colours(np.array([-1.0, 9.0]), top_mm=1.0).tolist()
+        == gap_colours(np.array([0.0, 1.0]), top_mm=1.0).tolist()
+    )
 
 
 def test_scale_holds_the_tolerance_and_says_when_gaps_lie_beyond(board):
@@ -108,9 +109,7 @@ def test_lone_label_sits_on_its_anchor():
     assert boxes == [(40, 45, 60, 55)]
 
 
-@pytest.mark.parametrize(
-    ("text", "short"), [("p07", "p07"), ("a" * 30, "aaaa…aaaaa"), ("x\n\x1by", "x y"), ("", "?")]
-)
+@pytest.mark.parametrize(("text", "short"), [("p07", "p07"), ("a" * 30, "aaaa…aaaaa"), ("x\n\x1by", "x y"), ("", "?")])
 def test_shorten(text, short):
     assert shorten(text, 10) == short
 

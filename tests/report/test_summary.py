@@ -7,11 +7,11 @@ from tests.report.specimens import seam_gaps, stations_on
 
 
 def test_uncertainty_of_the_mean_keeps_the_shared_part():
-    # 20 mm seen at 0.5 mm: 20 independent readings. Worked by hand:
-    # own² = 0.012² − 0.004² = 1.28e-4; 1.28e-4 / 20 + 0.004² = 2.24e-5; √ = 0.00473.
+    # 20 mm seen at 0.5 mm: 40 independent readings. Worked by hand:
+    # own² = 0.012² − 0.004² = 1.28e-4; 1.28e-4 / 40 + 0.004² = 1.92e-5; √ = 0.00438.
     gaps = seam_gaps(("a", "b"), stations_on((0, 0), (20, 0)), gap_mm=0.08)
     summary = summarise_seam(gaps)
-    assert summary.standard_uncertainty_mm == pytest.approx(0.0047, abs=1e-9)
+    assert summary.standard_uncertainty_mm == pytest.approx(0.0044, abs=1e-9)
     assert (summary.mean_mm, summary.median_mm, summary.max_mm) == (0.08, 0.08, 0.08)
     assert summary.seen_fraction == 1.0
 
@@ -62,9 +62,7 @@ def test_place_of_a_known_widest_gap():
 
 def test_unseen_lengths_by_reason():
     covered = seam_gaps(("a", "b"), stations_on((0, 0), (10, 0)), gap_mm=0.1, hidden=slice(0, 4))
-    slanted = seam_gaps(
-        ("a", "c"), stations_on((0, 9), (10, 9)), gap_mm=0.1, hidden=slice(0, 10), reason=Reason.SLANT
-    )
+    slanted = seam_gaps(("a", "c"), stations_on((0, 9), (10, 9)), gap_mm=0.1, hidden=slice(0, 10), reason=Reason.SLANT)
     lengths = unseen_lengths([covered, slanted])
     assert list(lengths.items()) == [("hidden by the slanted view", 5.0), ("covered", 2.0)]
     assert np.isclose(sum(lengths.values()), 7.0)

@@ -135,7 +135,7 @@ def test_page_fits_its_window(hostile, tmp_path, width_px):
     (tmp_path / "probe.html").write_text(
         '<meta charset="utf-8"><p id="w"></p>'
         f'<iframe style="width:{width_px}px;height:900px;border:0" '
-        "onload=\"const d = this.contentDocument.documentElement; "
+        'onload="const d = this.contentDocument.documentElement; '
         "w.textContent = 'content ' + d.scrollWidth + ' window ' + d.clientWidth\" "
         f'srcdoc="{page}"></iframe>',
         encoding="utf-8",

@@ -45,9 +45,7 @@ def test_same_seed_same_drawing() -> None:
 def test_the_picture_has_speaking_names_and_a_veneer_for_each() -> None:
     pieces = picture().let_in()
     assert len(pieces) >= 30
-    assert {"bird-body", "bird-wing", "bird-head", "reed-03", "water-2", "sky-1", "sun", "hill-2"} <= set(
-        pieces
-    )
+    assert {"bird-body", "bird-wing", "bird-head", "reed-03", "water-2", "sky-1", "sun", "hill-2"} <= set(pieces)
     assert {material_of(name) for name in pieces} == {"walnut", "pear", "holly", "maple", "cherry", "ash"}
     assert min(p.area for p in pieces.values()) >= 20.0
 

@@ -61,9 +61,7 @@ def test_noise_has_the_wanted_spread() -> None:
 
 def test_the_s_curve_keeps_order_and_ends() -> None:
     ramp = np.linspace(0, 1, 500, dtype=np.float32)[None]
-    out = encode(
-        ramp, DevelopSettings(shot_noise=0.0, read_noise=0.0, s_curve=0.6), np.random.default_rng(0)
-    )[0]
+    out = encode(ramp, DevelopSettings(shot_noise=0.0, read_noise=0.0, s_curve=0.6), np.random.default_rng(0))[0]
     assert np.all(np.diff(out) >= -1e-6)
     assert out[0] == pytest.approx(0.0, abs=1e-6)
     assert out[-1] == pytest.approx(1.0, abs=1e-6)

@@ -50,9 +50,7 @@ def test_gaps_on_the_geometry_follow_the_linear_model(kind: str) -> None:
 
 @pytest.mark.parametrize(("facing", "smaller"), [("up", "show"), ("down", "back")])
 def test_the_beam_side_ends_smaller_by_the_taper(facing: str, smaller: str) -> None:
-    settings = ShopSettings(
-        **{**STILL.__dict__, "default_facing": facing, "base_loss_mm": 0.02, "taper_deg": 3.0}
-    )
+    settings = ShopSettings(**{**STILL.__dict__, "default_facing": facing, "base_loss_mm": 0.02, "taper_deg": 3.0})
     fit = cut_and_tape(four_squares(), settings, np.random.default_rng(1))
     lean = 0.6 * np.tan(np.deg2rad(3.0))
     piece = fit.piece("b")

@@ -95,7 +95,9 @@ def survey_of(
         u = np.where(seen, np.hypot(u_mm, u_shared_mm), np.nan)
         shared = np.where(seen, u_shared_mm, np.nan)
         nothing = np.full(len(st), np.nan)
-        seams.append(SeamGaps(seam.id, seam.pieces, st, reason, gap, u, shared, centre, np.where(seen, u_mm, np.nan), nothing))
+        seams.append(
+            SeamGaps(seam.id, seam.pieces, st, reason, gap, u, shared, centre, np.where(seen, u_mm, np.nan), nothing)
+        )
     for rim in design.rims:
         st = rim_stations(design, rim)
         edge = _edge(laid[rim.piece], st.xy_mm, st.normal)
