@@ -9,6 +9,7 @@ from __future__ import annotations
 import fnmatch
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -31,11 +32,28 @@ class PieceSettings:
 
 
 @dataclass(frozen=True)
+class Check:
+    """The frame's check slots as measured once with a feeler gauge.
+
+    slots_mm   widths in the order top, right, bottom, left of the frame as drawn (sides without a slot left out), or
+               one width for all of them; ``one_for_all`` says which
+    u_mm       standard uncertainty of each
+    taper_deg  lean of the slots' walls; None: anything from upright to the lean of the veneer's walls
+    """
+
+    slots_mm: tuple[float, ...]
+    one_for_all: bool
+    u_mm: float = 0.005
+    taper_deg: float | None = None
+
+
+@dataclass(frozen=True)
 class Job:
     """Settings of one dry fit.
 
     ``tape`` holds rectangles in design coordinates that are taped over: (x, y, width, height) in mm, and optionally a
-    turn about the middle in degrees. ``pieces`` holds (pattern, given keys) in file order.
+    turn about the middle in degrees. ``pieces`` holds (pattern, given keys) in file order. ``check`` is there when the
+    frame's check slots were measured.
     """
 
     tolerance_mm: float = 0.10
@@ -47,6 +65,7 @@ class Job:
     taper_deg: float = 2.0
     tape: tuple[tuple[float, ...], ...] = ()
     pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
+    check: Check | None = None
 
     def settings(self, piece_id: str) -> PieceSettings:
         """The settings of one piece: defaults, then every matching pattern in file order."""
@@ -75,6 +94,8 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
     "sheet": {"thickness_mm": (0.05, 12.0)},
     "cut": {"taper_deg": (0.0, 30.0)},
 }
+_CHECK_KEYS = ("slot_mm", "slots_mm", "u_mm", "taper_deg")
+_SLOT_MM = (0.05, 2.0)
 _LARGEST_WHOLE = 10**15  # a whole number of hundreds of digits is no float
 _PIECE_KEYS = tuple(f.name for f in fields(PieceSettings))
 
@@ -100,6 +121,7 @@ def read_job(path: Path | None) -> Job:
 def parse_job(data: dict[str, Any], *, source: str) -> Job:
     """Check a parsed job table and build the settings. Raises InputError."""
     given: dict[str, Any] = {}
+    readers: dict[str, Callable[[object, str], object]] = {"tape": _tape, "check": _check, "pieces": _pieces}
     for key, value in data.items():
         if key in _NUMBERS:
             given[key] = _number(value, key, *_NUMBERS[key], source)
@@ -112,12 +134,10 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
                 if inner not in _TABLES[key]:
                     raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in _TABLES[key]), source))
                 given[inner] = _number(inner_value, f"{key}.{inner}", *_TABLES[key][inner], source)
-        elif key == "pieces":
-            given["pieces"] = _pieces(value, source)
-        elif key == "tape":
-            given["tape"] = _tape(value, source)
+        elif key in readers:
+            given[key] = readers[key](value, source)
         else:
-            known = (*_NUMBERS, *_CHOICES, *_TABLES, "tape", "pieces")
+            known = (*_NUMBERS, *_CHOICES, *_TABLES, *readers)
             raise InputError(_unknown(key, known, source))
     job = Job(**given)
     if job.aim_mm > job.tolerance_mm:
@@ -148,6 +168,33 @@ def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:
             raise fault
         found.append(numbers)
     return tuple(found)
+
+
+def _check(value: object, source: str) -> Check:
+    if not isinstance(value, dict):
+        raise InputError(f"{source}: [check] must be a table of keys; write it as [check] on its own line")
+    for key in value:
+        if key not in _CHECK_KEYS:
+            raise InputError(_unknown(f"check.{key}", tuple(f"check.{k}" for k in _CHECK_KEYS), source))
+    if ("slot_mm" in value) == ("slots_mm" in value):
+        raise InputError(
+            f"{source}: [check] needs either slot_mm, one width for all check slots, or slots_mm, a list of widths in the "
+            "order top, right, bottom, left of the frame as drawn"
+        )
+    if "slot_mm" in value:
+        slots: tuple[float, ...] = (_number(value["slot_mm"], "check.slot_mm", *_SLOT_MM, source),)
+    else:
+        widths = value["slots_mm"]
+        if not isinstance(widths, list) or not widths:
+            raise InputError(
+                f"{source}: check.slots_mm must be a list of widths in mm, such as [0.31, 0.30, 0.32, 0.31]"
+            )
+        slots = tuple(_number(width, "check.slots_mm", *_SLOT_MM, source) for width in widths)
+    others: dict[str, float] = {}
+    for key, low, high in (("u_mm", 0.0005, 0.1), ("taper_deg", 0.0, 30.0)):
+        if key in value:
+            others[key] = _number(value[key], f"check.{key}", low, high, source)
+    return Check(slots, "slot_mm" in value, **others)
 
 
 def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from gapscan.design.types import Design
 from gapscan.errors import InputError, PhotoError
 from gapscan.job import Job, read_job
+from gapscan.measure.check_slots import CheckSlot, check_warnings, measure_check_slots
 from gapscan.measure.types import GapSurvey
 from gapscan.photo.layout import FrameLayout
 from gapscan.photo.types import Photo, Reference
@@ -30,6 +31,8 @@ class PhotoInspection:
     reference: Reference
     registration: Registration
     survey: GapSurvey
+    check: tuple[CheckSlot, ...]
+    bare_relative_u: float
     warnings: tuple[str, ...]
 
 
@@ -39,12 +42,16 @@ def inspect(
     frame_path: Path,
     job_path: Path | None,
     progress: Callable[[str], None] = lambda _: None,
+    *,
+    bare_path: Path | None = None,
 ) -> Inspection:
-    """Read the files and inspect one dry fit.
+    """Read the files and inspect one dry fit; ``bare_path`` is a photo of the empty lightbox, if there is one.
 
     Raises InputError for files that cannot be used, PhotoError for photos that cannot support an answer.
     """
     from gapscan.design.read import read_design
+    from gapscan.measure.check_slots import true_widths
+    from gapscan.photo.bare import read_bare, with_bare
     from gapscan.photo.frame import read_frame
     from gapscan.photo.load import read_photo
 
@@ -57,10 +64,16 @@ def inspect(
             f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]"
         )
     layout = read_frame(frame_path)
+    if job.check is not None:
+        true_widths(job.check, layout, source=str(job_path))
     photos = []
     for path in photo_paths:
         progress(f"reading {path.name}")
         photos.append(read_photo(path))
+    if bare_path is not None:
+        progress(f"reading {bare_path.name}")
+        bare = read_bare(bare_path)
+        photos = [with_bare(photo, bare) for photo in photos]
     return inspect_photos(design, photos, layout, job, progress)
 
 
@@ -135,6 +148,8 @@ def inspect_photo(
     rendering = find_rendering(photo, reference)
     if rendering is not None:
         photo = undo_rendering(photo, rendering)
+        if photo.bare is not None:  # the same camera's curve; sharpness is of no use there
+            photo = replace(photo, bare=undo_rendering(photo.bare, replace(rendering, sharpened=False)))
     progress(f"laying the drawing over {name}")
     registration, notes = register_design(photo, reference, design, job)
     progress(f"measuring the seams in {name}")
@@ -145,7 +160,16 @@ def inspect_photo(
         registration, notes = register_design(photo, reference, design, job)
         sighting = sight_seams(photo, reference, design, registration, job)
     survey = survey_gaps(sighting, reference, design, job)
-    return PhotoInspection(photo, reference, registration, survey, (*reference.warnings, *notes, *survey.warnings))
+    check = measure_check_slots(photo, reference, layout, sighting.blur, job)
+    return PhotoInspection(
+        photo=photo,
+        reference=reference,
+        registration=registration,
+        survey=survey,
+        check=check,
+        bare_relative_u=sighting.bare.relative_u,
+        warnings=(*check_warnings(check), *reference.warnings, *notes, *survey.warnings),
+    )
 
 
 def _record(one: PhotoInspection) -> PhotoRecord:
@@ -158,6 +182,9 @@ def _record(one: PhotoInspection) -> PhotoRecord:
         u_camera_height_mm=height * one.reference.focal_rel_u,
         reference_rms_mm=one.reference.rms_mm,
         warnings=one.warnings,
+        check=one.check,
+        bare_file="" if one.photo.bare is None else Path(one.photo.bare.path).name,
+        bare_relative_u=one.bare_relative_u,
     )
 
 

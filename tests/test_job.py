@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from gapscan.errors import InputError
-from gapscan.job import Job, PieceSettings, read_job
+from gapscan.job import Check, Job, PieceSettings, read_job
 
 FULL = """
 tolerance_mm = 0.12
@@ -239,3 +239,31 @@ def test_a_byte_order_mark_is_no_fault(tmp_path):
     path = tmp_path / "job.toml"
     path.write_bytes(b"\xef\xbb\xbftolerance_mm = 0.2\n")
     assert read_job(path).tolerance_mm == 0.2
+
+
+def test_check_slots_by_one_width_or_by_one_each(job):
+    assert read_job(job("")).check is None
+    assert read_job(job("[check]\nslot_mm = 0.31\n")).check == Check((0.31,), True, 0.005, None)
+    each = read_job(job("[check]\nslots_mm = [0.31, 0.3, 0.32, 0.31]\nu_mm = 0.01\ntaper_deg = 1.5\n")).check
+    assert each == Check((0.31, 0.3, 0.32, 0.31), False, 0.01, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[check]", ("slot_mm", "slots_mm")),
+        ("[check]\nslot_mm = 0.3\nslots_mm = [0.3]", ("either slot_mm", "slots_mm")),
+        ("[check]\nslot_mm = 0", ("check.slot_mm", "between")),
+        ("[check]\nslot_mm = nan", ("check.slot_mm", "number")),
+        ("[check]\nslots_mm = []", ("check.slots_mm", "list")),
+        ("[check]\nslots_mm = 0.3", ("check.slots_mm", "list")),
+        ("[check]\nslots_mm = [0.3, '0.3']", ("check.slots_mm", "number")),
+        ("[check]\nslot_mm = 0.3\nu_mm = 0", ("check.u_mm", "between")),
+        ("[check]\nslot_mm = 0.3\ntaper_deg = 80", ("check.taper_deg", "between")),
+        ("[check]\nslot_mm = 0.3\nwidth = 1", ("check.width", "unknown key", "check.slots_mm")),
+        ("check = 0.3", ("[check]", "table")),
+    ],
+)
+def test_check_slots_that_make_no_sense(job, text, words):
+    message = refused(job(text))
+    assert all(word in message for word in words)

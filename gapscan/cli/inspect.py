@@ -20,6 +20,7 @@ _PATH = click.Path(path_type=Path)
 @click.argument("photos", type=_PATH, nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--frame", type=_PATH, required=True, help="Drawing of the scale frame in the photos.")
 @click.option("--job", type=_PATH, default=None, help="Job file (TOML): tolerance, sheet, facing of pieces.")
+@click.option("--bare", type=_PATH, default=None, help="Photo of the empty lightbox, same place and exposure.")
 @click.option("--out", type=_PATH, required=True, help="Folder for the results.")
 @click.option("--gate", is_flag=True, help="End with 1 when at least one piece needs a recut.")
 @click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")
@@ -29,6 +30,7 @@ def command(
     photos: tuple[Path, ...],
     frame: Path,
     job: Path | None,
+    bare: Path | None,
     out: Path,
     gate: bool,
     quiet: bool,
@@ -38,13 +40,20 @@ def command(
     DESIGN is the drawing that the pieces were cut from (SVG or DXF); each PHOTO shows the same dry fit on the
     lightbox, inside the scale frame. Several photos, the sheet moved or turned between them, see more.
     """
-    inspection = inspect_and_report(design=design, photos=photos, frame=frame, job=job, out=out, quiet=quiet)
+    inspection = inspect_and_report(design=design, photos=photos, frame=frame, job=job, bare=bare, out=out, quiet=quiet)
     recuts = any(decision.verdict == "recut" for decision in inspection.plan.decisions)
     return 1 if gate and recuts else 0
 
 
 def inspect_and_report(
-    *, design: Path, photos: tuple[Path, ...], frame: Path, job: Path | None, out: Path, quiet: bool
+    *,
+    design: Path,
+    photos: tuple[Path, ...],
+    frame: Path,
+    job: Path | None,
+    out: Path,
+    quiet: bool,
+    bare: Path | None = None,
 ) -> Inspection:
     """Run the whole way, write the result folder and print the list. Raises InputError and PhotoError."""
     from gapscan.cli.console import output_console, progress
@@ -52,10 +61,10 @@ def inspect_and_report(
     from gapscan.report.table import print_table
     from gapscan.report.writers import check_writable, write_outputs
 
-    _refuse_repeats(photos)
+    _refuse_repeats(photos, bare)
     check_writable(out)
     with progress(quiet=quiet) as say:
-        inspection: Inspection = inspect(design, photos, frame, job, progress=say)
+        inspection: Inspection = inspect(design, photos, frame, job, progress=say, bare_path=bare)
         say("writing the results")
         write_outputs(inspection, out)
     if not quiet:
@@ -64,10 +73,12 @@ def inspect_and_report(
     return inspection
 
 
-def _refuse_repeats(photos: tuple[Path, ...]) -> None:
+def _refuse_repeats(photos: tuple[Path, ...], bare: Path | None) -> None:
     """One photo given twice would pass for two readings and make every figure look surer than it is."""
     seen: set[Path] = set()
     for path in photos:
         if path.resolve() in seen:
             raise InputError(f"{path}: the same photo is given twice; name each photo once")
         seen.add(path.resolve())
+    if bare is not None and bare.resolve() in seen:
+        raise InputError(f"{bare}: given as a photo of the dry fit and with --bare; --bare wants the lightbox empty")

@@ -86,7 +86,7 @@ class SeamGaps:
     centre_mm  (N,) middle of the clear gap against the drawn line, along the normal, in design orientation
     u_centre_mm (N,)
     bound_mm   (N,) where reason is SLANT: the widest gap that could be hidden (else NaN)
-    budget     the uncertainty by source (not masked); None where surveys of several photos were fused
+    budget     the uncertainty by source; it means something only where there is a figure
     """
 
     id: str
@@ -136,10 +136,26 @@ class SeamSummary:
 
 
 @dataclass(frozen=True)
+class Disagreement:
+    """A seam about which two photos disagree by more than their uncertainty allows.
+
+    photos    numbers of the two photos, in the order given
+    apart_mm  median difference of their gaps over the stations that both see; u_apart_mm its standard uncertainty
+              expected from what the two state
+    """
+
+    seam: str
+    photos: tuple[int, int]
+    apart_mm: float
+    u_apart_mm: float
+
+
+@dataclass(frozen=True)
 class GapSurvey:
-    """All seams (sorted by id) and rims of one dry fit."""
+    """All seams (sorted by id) and rims of one dry fit; ``disagreements`` of its photos, largest first."""
 
     seams: tuple[SeamGaps, ...]
     rims: tuple[RimEdges, ...]
     blur_sigma_px: float
     warnings: tuple[str, ...]
+    disagreements: tuple[Disagreement, ...] = ()

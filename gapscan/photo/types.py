@@ -25,6 +25,7 @@ class Photo:
     clipped    (H, W) bool, true where a channel sits at the encoding's top
     display_bgr (H, W, 3) uint8, upright, for pictures only
     focal_px   focal lengths that the file's EXIF supports (readings of the same tag differ); empty when unknown
+    bare       a photo of the empty lightbox from the same place, pixel for pixel, where there is one
     """
 
     path: str
@@ -33,6 +34,7 @@ class Photo:
     display_bgr: NDArray[np.uint8]
     focal_px: tuple[float, ...]
     notes: tuple[str, ...] = ()
+    bare: Photo | None = None
 
 
 @dataclass(frozen=True)

@@ -5,15 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 
 from gapscan.design.types import Seam
-from gapscan.measure.types import Reason, SeamGaps, SeamSummary
+from gapscan.measure.check_slots import CheckSlot
+from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
 from gapscan.recut.types import PieceDecision
-from gapscan.report.summary import main_reason, summarise_seam
+from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
 
@@ -42,6 +43,7 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
         "blocking_seams": sorted(plan.blocking_seams),
         "notes": [*inspection.design.notes, *plan.notes],
         "warnings": list(inspection.survey.warnings),
+        "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
     }
 
 
@@ -130,11 +132,37 @@ def _photo(photo: PhotoRecord) -> dict[str, Any]:
         "camera_height_standard_uncertainty_mm": _number(photo.u_camera_height_mm, 1),
         "reference_rms_mm": _number(photo.reference_rms_mm),
         "warnings": list(photo.warnings),
+        "bare_photo": photo.bare_file or None,
+        "bare_light_relative_standard_uncertainty": _number(photo.bare_relative_u, 5),
+        "check": [_slot(slot) for slot in photo.check],
+    }
+
+
+def _slot(slot: CheckSlot) -> dict[str, Any]:
+    return {
+        "slot": slot.side,
+        "true_mm": _number(slot.true_mm),
+        "true_standard_uncertainty_mm": _number(slot.u_true_mm),
+        "measured_mm": _number(slot.measured_mm),
+        "standard_uncertainty_mm": _number(slot.u_measured_mm),
+        "difference_mm": _number(slot.off_mm),
+        "difference_standard_uncertainty_mm": _number(slot.u_off_mm),
+        "not_seen_because": None if slot.seen else slot.reason.words,
+    }
+
+
+def _disagreement(one: Disagreement, photos: Sequence[PhotoRecord]) -> dict[str, Any]:
+    return {
+        "seam": one.seam,
+        "photos": [photos[number].file for number in one.photos],
+        "difference_mm": _number(one.apart_mm),
+        "standard_uncertainty_mm": _number(one.u_apart_mm),
     }
 
 
 def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
     summary = SeamSummary(0.0, None, None, None, None, None) if gaps is None else summarise_seam(gaps)
+    budget = None if gaps is None else seam_budget(gaps)
     return {
         "id": seam.id,
         "pieces": list(seam.pieces),
@@ -146,6 +174,7 @@ def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
             "p95": summary.p95_mm,
             "max": summary.max_mm,
             "standard_uncertainty": summary.standard_uncertainty_mm,
+            "budget": None if budget is None else {name: _number(u, _DIGITS + 1) for name, u in budget.items()},
         },
         "not_seen_because": None if gaps is None else main_reason(gaps),
         "samples": _samples(gaps),

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from gapscan.measure.check_slots import CheckSlot, mean_off
 from gapscan.report.summary import WidestGap, summarise_seam, unseen_lengths, widest_gap
-from gapscan.report.types import Inspection
+from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
 
 NOT_SEEN = "not seen"
@@ -51,8 +52,10 @@ class Findings:
 
     unseen       (reason, length) of seam stretches that were not seen, longest first
     dark_seams   ids of seams of which nothing was seen
-    cautions     what limits these findings: warnings of the photos and the survey, notes of the plan and the
+    cautions     what limits these findings: warnings of the survey and the photos, notes of the plan and the
                  drawing
+    checks       how the frame's check slots came out, a line a photo
+    apart        seams about which photos disagree, and by how much, largest first
     """
 
     headline: str
@@ -66,6 +69,8 @@ class Findings:
     blocking_seams: tuple[str, ...]
     feasible: bool
     cautions: tuple[str, ...]
+    checks: tuple[str, ...]
+    apart: tuple[str, ...]
 
 
 def find(inspection: Inspection) -> Findings:
@@ -115,6 +120,8 @@ def find(inspection: Inspection) -> Findings:
         blocking_seams=tuple(sorted(plan.blocking_seams)),
         feasible=plan.feasible,
         cautions=_cautions(inspection),
+        checks=tuple(_check_words(photo) for photo in inspection.photos if photo.check),
+        apart=_apart(inspection),
     )
 
 
@@ -186,8 +193,36 @@ def _dark_seams(inspection: Inspection) -> tuple[str, ...]:
 
 def _cautions(inspection: Inspection) -> tuple[str, ...]:
     several = len(inspection.photos) > 1
-    lines = [
+    said = {warning for photo in inspection.photos for warning in photo.warnings}
+    # What the photos say of each other comes first; what each says of itself is said once, with its name.
+    lines = [warning for warning in inspection.survey.warnings if warning not in said]
+    lines += [
         f"{photo.file}: {warning}" if several else warning for photo in inspection.photos for warning in photo.warnings
     ]
-    lines += [*inspection.survey.warnings, *inspection.plan.notes, *inspection.design.notes]
+    lines += [*inspection.plan.notes, *inspection.design.notes]
     return tuple(dict.fromkeys(lines))
+
+
+def _check_words(photo: PhotoRecord) -> str:
+    """``Check slots in a.jpg: 0.004 ± 0.007 mm too wide on average (top 0.314 ± 0.005 for 0.310, …)``."""
+    mean = mean_off(photo.check)
+    if mean is None:
+        whole = NOT_SEEN
+    else:
+        whole = f"{with_uncertainty(abs(mean[0]), mean[1])} too {'wide' if mean[0] >= 0 else 'narrow'} on average"
+    return f"Check slots in {photo.file}: {whole} ({', '.join(_slot_words(slot) for slot in photo.check)})"
+
+
+def _slot_words(slot: CheckSlot) -> str:
+    if not slot.seen:
+        return f"{slot.side} not seen, {slot.reason.words}"
+    return f"{slot.side} {with_uncertainty(slot.measured_mm, slot.u_measured_mm, '')} for {slot.true_mm:.3f}"
+
+
+def _apart(inspection: Inspection) -> tuple[str, ...]:
+    files = [photo.file for photo in inspection.photos]
+    return tuple(
+        f"{one.seam}: {with_uncertainty(abs(one.apart_mm), one.u_apart_mm)} apart in {files[one.photos[0]]} and "
+        f"{files[one.photos[1]]}"
+        for one in inspection.survey.disagreements
+    )

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import io
+from dataclasses import fields
 from importlib.resources import files
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
+from gapscan.measure.types import Budget
 from gapscan.report.design_picture import design_picture
 from gapscan.report.findings import NOT_SEEN, find, widest_words, with_uncertainty
 from gapscan.report.summary import widest_gap
@@ -56,7 +58,15 @@ def report_html(inspection: Inspection, overlay: Image, record: dict[str, Any]) 
         photo_uri="data:image/jpeg;base64," + base64.b64encode(jpeg_bytes(overlay)).decode("ascii"),
         photo_size=overlay.size,
         not_seen=NOT_SEEN,
+        sources=_sources(record),
     )
+
+
+def _sources(record: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Sources of uncertainty as (name to show, key in the fit record); none where no seam has a budget."""
+    if not any(seam["gap_mm"]["budget"] for seam in record["seams"]):
+        return ()
+    return tuple((source.name.replace("_", " ").capitalize(), source.name) for source in fields(Budget))
 
 
 def jpeg_bytes(picture: Image, *, limit_bytes: int = JPEG_LIMIT_BYTES) -> bytes:

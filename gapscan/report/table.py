@@ -39,6 +39,8 @@ def print_table(inspection: Inspection, console: Console) -> None:
     if not found.feasible:
         seams = _enough(found.blocking_seams)
         _print(console, f"No allowed recut closes every seam. Still over {_tolerance(inspection)}: {seams}.", "bold")
+    for check in found.checks:
+        _print(console, f"{check}.", "")
     for caution in found.cautions[:_MOST]:
         _print(console, f"Note: {caution}", "")
     if len(found.cautions) > _MOST:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from gapscan.design.types import Design
 from gapscan.job import Job
+from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.types import RecutPlan
 from gapscan.solve.types import PieceFit
@@ -18,7 +19,11 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """Facts of one photo. ``u_camera_height_mm`` is a standard uncertainty; NaN where a figure is unknown."""
+    """Facts of one photo. ``u_camera_height_mm`` is a standard uncertainty; NaN where a figure is unknown.
+
+    check      the frame's check slots, where the job file gives their widths
+    bare_file, bare_relative_u  photo of the empty lightbox ("" for none), and how well the bare light is known
+    """
 
     file: str
     px_per_mm: float
@@ -27,6 +32,9 @@ class PhotoRecord:
     u_camera_height_mm: float
     reference_rms_mm: float
     warnings: tuple[str, ...] = ()
+    check: tuple[CheckSlot, ...] = ()
+    bare_file: str = ""
+    bare_relative_u: float = float("nan")
 
 
 @dataclass(frozen=True)

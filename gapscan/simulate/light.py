@@ -38,6 +38,8 @@ class LightSettings:
     tilt_share    the light's slope across the picture (x, y), as a share from the centre to the edge
     bulge_share   how much the lightbox falls off towards its edges
     vignetting    share of the cos⁴ law that the lens follows
+    bump_share    a round bright (negative: dark) patch of the lightbox; bump_at (u, v) its middle and bump_sigma its
+                  Gaussian width, in half the picture's longer side from the picture's centre
     glow          material -> share of light that passes: red, green, blue
     grain_share   strength of the grain in the glow
     card_glow     light through the frame's card
@@ -47,6 +49,9 @@ class LightSettings:
     tilt_share: tuple[float, float] = (0.03, -0.02)
     bulge_share: float = 0.05
     vignetting: float = 0.15
+    bump_share: float = 0.0
+    bump_at: tuple[float, float] = (0.0, 0.0)
+    bump_sigma: float = 0.2
     glow: Mapping[str, tuple[float, float, float]] = field(default_factory=lambda: dict(GLOW))
     grain_share: float = 0.25
     card_glow: float = 0.002
@@ -104,6 +109,9 @@ def bare_light(
     u = ((np.arange(columns, dtype=np.float32) - camera.principal_px[0]) / half)[None, :]
     r2 = u * u + v * v
     light = 1.0 + settings.tilt_share[0] * u + settings.tilt_share[1] * v - settings.bulge_share * r2
+    if settings.bump_share:
+        away2 = (u - settings.bump_at[0]) ** 2 + (v - settings.bump_at[1]) ** 2
+        light *= 1.0 + settings.bump_share * np.exp(-0.5 * away2 / settings.bump_sigma**2)
     # cos⁴ law of illumination, followed in part: lenses and phones correct most of it
     cos4 = (1.0 + r2 * (half / camera.focal_px) ** 2) ** -2
     light *= 1.0 - settings.vignetting * (1.0 - cos4)

@@ -34,7 +34,8 @@ class SceneSettings:
     lightbox_margin_mm how far the lightbox reaches beyond the card
     tape_count         translucent strips across the sheet; tape_on: the face they stick to
     fill               bring the camera as near as the whole frame allows, at most ``camera.px_per_mm``
-    dust_count, hair_count  specks and hairs on the sheet
+    dust_count, hair_count  specks and hairs on the sheet, or where it would lie
+    empty              no dry fit on the lightbox: the photo of the bare light; frame_laid: whether the frame lies there
     """
 
     camera: CameraSettings = field(default_factory=CameraSettings)
@@ -55,6 +56,8 @@ class SceneSettings:
     fill: bool = False
     dust_count: int = 0
     hair_count: int = 0
+    empty: bool = False
+    frame_laid: bool = True
 
 
 @dataclass(frozen=True)
@@ -112,8 +115,8 @@ def photograph(
     tapes_design = _tapes(fit, settings, rng)
     stage = Stage(
         solids=(
-            *solids,
-            Solid(frame, frame, settings.card_thickness_mm, "", 0.0, 0),
+            *(() if settings.empty else solids),
+            *((Solid(frame, frame, settings.card_thickness_mm, "", 0.0, 0),) if settings.frame_laid else ()),
             *_dirt(solids, fit.settings.thickness_mm, settings, rng),
         ),
         lightbox=box(*frame.buffer(settings.lightbox_margin_mm).bounds),
@@ -126,6 +129,7 @@ def photograph(
                 spread_px=0.3 * settings.camera.px_per_mm,
             )
             for strip in tapes_design
+            if not settings.empty
         ),
     )
     return SimulatedPhoto(

@@ -62,7 +62,9 @@ def test_mean_of_stations_by_an_independent_library():
 def test_limits_of_the_mean():
     one, shared = np.full(400, 0.012), np.full(400, 0.004)
     assert mean_uncertainty(one, one, step_mm=0.25) == pytest.approx(0.012)  # all shared: nothing averages out
-    assert mean_uncertainty(one, 0 * shared, step_mm=0.25) == pytest.approx(0.012 / np.sqrt(200))  # all own: 200 readings
+    assert mean_uncertainty(one, 0 * shared, step_mm=0.25) == pytest.approx(
+        0.012 / np.sqrt(200)
+    )  # all own: 200 readings
     assert mean_uncertainty(one[:2], shared[:2], step_mm=0.25) == pytest.approx(0.012)  # shorter than one reading
     assert 0.004 < mean_uncertainty(one, shared, step_mm=0.25) < 0.0042
     # A shared part above the whole is a rounding error, not a negative square.

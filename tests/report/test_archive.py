@@ -4,10 +4,13 @@ import json
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from gapscan.measure.types import Budget
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
-from tests.report.specimens import grid_inspection, one_seam_inspection
+from gapscan.report.summary import seam_budget, summarise_seam
+from tests.report.specimens import grid_inspection, one_seam_inspection, seam_gaps, stations_on
 
 SEAM_KEYS = {"id", "pieces", "length_mm", "seen_fraction", "gap_mm", "samples"}
 GAP_KEYS = {"mean", "median", "p95", "max", "standard_uncertainty"}
@@ -26,7 +29,7 @@ def test_record_has_every_agreed_key_and_survives_json(board):
     assert all(set(photo) >= PHOTO_KEYS for photo in record["photos"])
     for seam in record["seams"]:
         assert set(seam) >= SEAM_KEYS
-        assert set(seam["gap_mm"]) == GAP_KEYS
+        assert set(seam["gap_mm"]) == GAP_KEYS | {"budget"}
         assert set(seam["samples"]) >= SAMPLE_KEYS
         assert len({len(column) for column in seam["samples"].values()}) == 1
     for piece in record["pieces"]:
@@ -119,3 +122,26 @@ def test_no_minus_zero():
     decision = replace(board.plan.decisions[0], offset_change_mm=-0.0)
     plan = replace(board.plan, decisions=(decision, *board.plan.decisions[1:]))
     assert str(fit_json(replace(board, plan=plan))["pieces"][0]["offset_change_mm"]) == "0.0"
+
+
+def test_budget_by_source_adds_up_to_the_stated_uncertainty():
+    """Root sum of squares of uncorrelated sources (JCGM 100, 5.1.2), to the rounding of the record."""
+    stations = stations_on((0, 0), (20, 0))
+    n = len(stations)
+    parts = {
+        "noise": 0.008,
+        "bare_light": 0.002,
+        "tone": 0.001,
+        "blur": 0.003,
+        "glare": 0.001,
+        "slant": 0.004,
+        "scale": 0.0,
+    }
+    budget = Budget(**{name: np.full(n, u) for name, u in parts.items()})
+    gaps = replace(seam_gaps(("a", "b"), stations, gap_mm=0.08), budget=budget)
+    told = seam_budget(gaps)
+    assert told is not None
+    assert told["noise"] == pytest.approx(0.008 / np.sqrt(n))
+    assert told["slant"] == pytest.approx(0.004)
+    summary = summarise_seam(gaps)
+    assert summary.standard_uncertainty_mm == pytest.approx(np.sqrt(sum(u**2 for u in told.values())), abs=5e-5)
