@@ -53,8 +53,10 @@ _JUMP_LOG = 0.25
 _JUMP_NOISES = 5.0
 _CORNER_DEG = 25.0  # within a millimetre
 _MOST_JUMP_LOG = 1.2
-_ALIKE = 1.7
 _WIDEST_TAPE_MM = 45.0
+_FEWEST_STEPS = 6
+_STEPS_ALIKE = 0.15
+_STEP_LIKE_USUAL = 0.25
 _JUNCTION_MM = 1.3
 _DIMMED_LIT_MM = 0.011
 
@@ -87,7 +89,7 @@ def covered_stations(
     opaque = _opaque(sheet, pieces, known, glare)
     known &= ~opaque
     ratio[opaque] = 0.0
-    stepped, between, lit = _light_in_steps(seams, width_mm)
+    stepped, dimmed, lit = _light_in_steps(seams, width_mm)
     bands = _with_slits(sheet, ratio, known, pieces, opaque, seams, stepped, lit)
     tape = _strips(sheet, *bands, seams, width_mm)
     for patch in _dark_patches(sheet, np.where(tape, np.nan, ratio), known & ~tape, pieces, len(design.pieces)):
@@ -97,9 +99,9 @@ def covered_stations(
         if kept is not None and kept < _UNCHANGED:
             tape |= patch.mask
     seam_covered = _within(tape, sheet, seams.xy_mm)
-    # Beside opaque wood a slit that loses part of its light within a millimetre and gets it back as suddenly is covered.
+    # Beside opaque wood a slit that loses part of its light within a millimetre is covered.
     beside_opaque = _within(_dilated(opaque, 2 * _SEAM_MARGIN_MM / sheet.step_mm), sheet, seams.xy_mm)
-    seam_covered |= beside_opaque & between
+    seam_covered |= beside_opaque & dimmed
     rim_covered = _within(tape, sheet, rims.xy_mm)
     for rectangle in job.tape:
         outline = tape_outline(rectangle)
@@ -214,8 +216,7 @@ def _with_slits(
 
 
 def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:
-    """Log light of every slit as its sudden steps tell (N,); where it lies between a step down and the step back up
-    (N,); and where it is lit (N,).
+    """Log light of every slit as its sudden steps tell (N,); where it was dimmed by such a step (N,); and where it is lit (N,).
 
     Only changes that happen within a millimetre and stand out from the slope on both sides are steps: gaps and the
     slanted view change slowly, the side of a tape does not. At a corner of the drawing another direction of the seam is
@@ -224,7 +225,8 @@ def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatA
     from scipy.ndimage import binary_dilation, maximum_filter1d, median_filter
 
     log = np.zeros(len(seams))
-    between, lit = np.zeros(len(seams), bool), np.zeros(len(seams), bool)
+    dimmed, lit = np.zeros(len(seams), bool), np.zeros(len(seams), bool)
+    stretches: list[tuple[int, int, list[tuple[int, float]]]] = []
     a, b = _STEP_STATIONS, 3 * _STEP_STATIONS
     for begin, end in seams.runs():
         n = end - begin
@@ -249,13 +251,45 @@ def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatA
         size = np.minimum(np.abs(jump), np.sign(jump) * (near_after - near_before))
         is_step = (size < _MOST_JUMP_LOG) & (size > max(_JUMP_LOG, _JUMP_NOISES * noise)) & (size == maximum_filter1d(size, 2 * a + 1))
         is_step &= bright & ~binary_dilation(turning, iterations=2 * a)
-        steps = [(int(i), float(jump[i])) for i in np.flatnonzero(is_step)]
+        stretches.append((begin, end, [(int(i), float(jump[i])) for i in np.flatnonzero(is_step)]))
+    usual = _usual_step([size for *_, steps in stretches for _, size in steps])
+    for begin, end, steps in stretches:
+        n = end - begin
         log[begin:end] = _lost(steps, n)
-        for (first, down), (last, up) in zip(steps, steps[1:], strict=False):
-            alike = down < 0 < up and max(-down, up) < _ALIKE * min(-down, up)
-            if alike and last - first <= _WIDEST_TAPE_MM / SPACING_MM:
-                between[begin + first : begin + last] = True
-    return log, between, lit
+        # Tape may reach over a junction: light lost at one step only counts too, if that is like all others.
+        down = _dimmed(steps, n, usual)
+        up = _dimmed([(n - place, -size) for place, size in reversed(steps)], n, usual)[::-1]
+        dimmed[begin:end] = down | up
+    return log, dimmed, lit
+
+
+def _usual_step(sizes: list[float]) -> float | None:
+    """What the tapes of one roll do to the log light; None where steps are few or not alike."""
+    if len(sizes) < _FEWEST_STEPS:
+        return None
+    usual = float(np.median(np.abs(sizes)))
+    return usual if float(np.median(np.abs(np.abs(sizes) - usual))) < _STEPS_ALIKE * usual else None
+
+
+def _dimmed(steps: list[tuple[int, float]], n: int, usual: float | None) -> BoolArray:
+    """(n,) where light was lost at a step and comes back at another like it; or at a step of the ``usual`` size, if
+    there is one, and the stretch ends before it comes back."""
+    most = round(_WIDEST_TAPE_MM / SPACING_MM)
+    inside = np.zeros(n, bool)
+    for k, (place, size) in enumerate(steps):
+        if size > 0:
+            continue
+        lost = size
+        end, closed = n, False
+        for later, change in steps[k + 1 :]:
+            lost += change
+            if lost > -_JUMP_LOG:
+                end, closed = later, True
+                break
+        alike = usual is not None and abs(-size - usual) < _STEP_LIKE_USUAL * usual
+        if end - place <= most and (closed or alike):
+            inside[place:end] = True
+    return inside
 
 
 def _lost(steps: list[tuple[int, float]], n: int) -> FloatArray:
