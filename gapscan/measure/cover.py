@@ -53,7 +53,7 @@ _JUMP_LOG = 0.25
 _JUMP_NOISES = 5.0
 _CORNER_DEG = 25.0  # within a millimetre
 _MOST_JUMP_LOG = 1.2
-_WIDEST_TAPE_MM = 45.0
+_WIDEST_TAPE_MM, _WIDEST_OPEN_MM = 45.0, 20.0
 _FEWEST_STEPS = 6
 _STEPS_ALIKE = 0.15
 _STEP_LIKE_USUAL = 0.25
@@ -274,20 +274,20 @@ def _usual_step(sizes: list[float]) -> float | None:
 def _dimmed(steps: list[tuple[int, float]], n: int, usual: float | None) -> BoolArray:
     """(n,) where light was lost at a step and comes back at another like it; or at a step of the ``usual`` size, if
     there is one, and the stretch ends before it comes back."""
-    most = round(_WIDEST_TAPE_MM / SPACING_MM)
     inside = np.zeros(n, bool)
     for k, (place, size) in enumerate(steps):
         if size > 0:
             continue
-        lost = size
-        end, closed = n, False
+        lost, end, back, closed = size, n, False, False
         for later, change in steps[k + 1 :]:
             lost += change
-            if lost > -_JUMP_LOG:
-                end, closed = later, True
+            if change > 0:  # a step that was missed must not run on to the stretch's end
+                end, back, closed = later, True, lost > -_JUMP_LOG
+            if closed:
                 break
         alike = usual is not None and abs(-size - usual) < _STEP_LIKE_USUAL * usual
-        if end - place <= most and (closed or alike):
+        widest_mm = _WIDEST_TAPE_MM if back else _WIDEST_OPEN_MM
+        if (closed or alike) and end - place <= round(widest_mm / SPACING_MM):
             inside[place:end] = True
     return inside
 
