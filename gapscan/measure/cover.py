@@ -4,6 +4,9 @@ Tape dims the wood as well as the slits, in a patch with straight sides that run
 them. So each piece's glow is compared with the piece's own usual glow, averaged over a few millimetres to quieten the
 grain, and dark patches wider than grain are taken out. Dark figure in the wood does the same to the glow but not to
 the slits: where seams run in and out of a patch and their light goes on unchanged, it is no tape.
+
+Thick or dark wood lets nothing through: what is seen there is glare, which tells nothing of tape. In such pieces the
+light of the slits beside them takes the wood's place: tape dims several of them along two straight lines.
 """
 
 from __future__ import annotations
@@ -39,6 +42,23 @@ _ONE_DIMMED = 0.75
 _BESIDE_MM = 8.0
 _FEWEST = 5
 _LIT_MM = 0.02
+# Light of a piece above the glare on the card, of the bare light and of that glare: less is uneven glare, not glow.
+_GLOW_LEAST = 0.006
+_GLOW_OF_GLARE = 0.45
+_GLOW_QUANTILE = 0.3  # glare is strongest along the rim
+_PAINTED_MM = 2.5  # a slit's light stands for the opaque wood so far beside it
+_STEADIED_STATIONS = 5
+_STEP_STATIONS = 3
+_JUMP_LOG = 0.25
+_JUMP_NOISES = 5.0
+_CORNER_DEG = 25.0  # within a millimetre
+_MOST_JUMP_LOG = 1.2
+_WIDEST_TAPE_MM, _WIDEST_OPEN_MM = 45.0, 20.0
+_FEWEST_STEPS = 6
+_STEPS_ALIKE = 0.15
+_STEP_LIKE_USUAL = 0.25
+_JUNCTION_MM = 1.3
+_DIMMED_LIT_MM = 0.011
 
 
 @dataclass(frozen=True)
@@ -64,8 +84,14 @@ def covered_stations(
     width_mm (N,) seen slit widths, used to tell tape from dark wood.
     """
     sheet = rectify(photo, reference, sheet_height_mm=job.thickness_mm, step_mm=_STEP_MM)
-    ratio, known, pieces = _glow_against_usual(sheet, _glare(photo), design, registration)
-    tape = _strips(sheet, ratio, known, pieces, seams, width_mm)
+    glare = _glare(photo)
+    ratio, known, pieces = _glow_against_usual(sheet, glare, design, registration)
+    opaque = _opaque(sheet, pieces, known, glare)
+    known &= ~opaque
+    ratio[opaque] = 0.0
+    stepped, dimmed, lit = _light_in_steps(seams, width_mm)
+    bands = _with_slits(sheet, ratio, known, pieces, opaque, seams, stepped, lit)
+    tape = _strips(sheet, *bands, seams, width_mm)
     for patch in _dark_patches(sheet, np.where(tape, np.nan, ratio), known & ~tape, pieces, len(design.pieces)):
         # No strip with straight sides: only slits that lose their light on the way in tell it from dark figure.
         inside = _within(patch.mask | tape, sheet, seams.xy_mm)
@@ -73,6 +99,9 @@ def covered_stations(
         if kept is not None and kept < _UNCHANGED:
             tape |= patch.mask
     seam_covered = _within(tape, sheet, seams.xy_mm)
+    # Beside opaque wood a slit that loses part of its light within a millimetre is covered.
+    beside_opaque = _within(_dilated(opaque, 2 * _SEAM_MARGIN_MM / sheet.step_mm), sheet, seams.xy_mm)
+    seam_covered |= beside_opaque & dimmed
     rim_covered = _within(tape, sheet, rims.xy_mm)
     for rectangle in job.tape:
         outline = tape_outline(rectangle)
@@ -136,6 +165,139 @@ def _strips(
         if kept is None or kept < _UNCHANGED:
             tape |= mask
     return tape
+
+
+def _dilated(mask: BoolArray, by_px: float) -> BoolArray:
+    import cv2
+
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc(by_px)) > 0)
+
+
+def _opaque(sheet: SheetMap, pieces: NDArray[np.int32], known: BoolArray, glare: float) -> BoolArray:
+    """(H, W) inside pieces that show no more light than glare does."""
+    light = np.nan_to_num(sheet.light, nan=0.0)
+    least = glare + max(_GLOW_LEAST, _GLOW_OF_GLARE * glare)
+    dark = np.zeros(int(pieces.max(initial=0)) + 1, bool)
+    for k in range(1, len(dark)):
+        own = light[(pieces == k) & known]
+        dark[k] = len(own) == 0 or float(np.quantile(own, _GLOW_QUANTILE)) < least
+    return dark[pieces]
+
+
+def _with_slits(
+    sheet: SheetMap,
+    ratio: FloatArray,
+    known: BoolArray,
+    pieces: NDArray[np.int32],
+    opaque: BoolArray,
+    seams: PlacedStations,
+    log: FloatArray,
+    lit: BoolArray,
+) -> tuple[FloatArray, BoolArray, NDArray[np.int32]]:
+    """The map of log glow, its known part and the piece numbers, with opaque wood near a lit slit given the slit's log
+    light against the usual of its stretch. Every such band of a stretch counts as a piece of its own."""
+    from scipy.spatial import cKDTree
+
+    if not opaque.any() or len(seams) == 0:
+        return ratio, known, pieces
+    chosen = np.flatnonzero(lit & seams.inside)
+    v, u = np.nonzero(opaque)
+    if len(chosen) == 0:
+        return ratio, known, pieces
+    far, nearest = cKDTree(sheet.to_map(seams.xy_mm[chosen])).query(
+        np.column_stack([u, v]), distance_upper_bound=_PAINTED_MM / sheet.step_mm
+    )
+    near = np.isfinite(far)
+    v, u, station = v[near], u[near], chosen[nearest[near]]
+    ratio, known, numbers = ratio.copy(), known.copy(), pieces.copy()
+    ratio[v, u], known[v, u] = log[station], True
+    numbers[v, u] = int(pieces.max()) + 1 + seams.stretch[station]
+    return ratio, known, numbers
+
+
+def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:
+    """Log light of every slit as its sudden steps tell (N,); where it was dimmed by such a step (N,); and where it is lit (N,).
+
+    Only changes that happen within a millimetre and stand out from the slope on both sides are steps: gaps and the
+    slanted view change slowly, the side of a tape does not. At a corner of the drawing another direction of the seam is
+    seen under another slant, which is no step.
+    """
+    from scipy.ndimage import binary_dilation, maximum_filter1d, median_filter
+
+    log = np.zeros(len(seams))
+    dimmed, lit = np.zeros(len(seams), bool), np.zeros(len(seams), bool)
+    stretches: list[tuple[int, int, list[tuple[int, float]]]] = []
+    a, b = _STEP_STATIONS, 3 * _STEP_STATIONS
+    for begin, end in seams.runs():
+        n = end - begin
+        clear = np.flatnonzero(seams.junction_mm[begin:end] > _JUNCTION_MM)
+        if n <= 2 * b or len(clear) < b:
+            continue
+        steady = median_filter(width_mm[begin:end], size=_STEADIED_STATIONS, mode="nearest")
+        lit[begin:end] = steady > _LIT_MM
+        # Next to a junction other slits shine in.
+        lit[begin:end] &= seams.junction_mm[begin:end] > _JUNCTION_MM
+        level = np.interp(np.arange(n), clear, np.log(np.maximum(steady, _LIT_MM / 2))[clear])
+        wide = np.pad(level, b, mode="edge")
+        near_before, near_after = wide[b - a : b - a + n], wide[b + a : b + a + n]
+        slope = (wide[2 * b :] - near_after + near_before - wide[:n]) / 2
+        jump = near_after - near_before - slope
+        normal = np.pad(seams.normal[begin:end], ((2, 2), (0, 0)), mode="edge")
+        turning = (normal[:n] * normal[4:]).sum(axis=1) < np.cos(np.deg2rad(_CORNER_DEG))
+        noise = 1.4826 * float(np.median(np.abs(jump)))
+        # Light that dies away has no usual to be set against: both sides of a step are lit.
+        bright = np.minimum(near_before, near_after) > np.log(_DIMMED_LIT_MM)
+        # Beside a step the slopes feign one of the other sign, where the light itself hardly changes.
+        size = np.minimum(np.abs(jump), np.sign(jump) * (near_after - near_before))
+        is_step = (size < _MOST_JUMP_LOG) & (size > max(_JUMP_LOG, _JUMP_NOISES * noise)) & (size == maximum_filter1d(size, 2 * a + 1))
+        is_step &= bright & ~binary_dilation(turning, iterations=2 * a)
+        stretches.append((begin, end, [(int(i), float(jump[i])) for i in np.flatnonzero(is_step)]))
+    usual = _usual_step([size for *_, steps in stretches for _, size in steps])
+    for begin, end, steps in stretches:
+        n = end - begin
+        log[begin:end] = _lost(steps, n)
+        # Tape may reach over a junction: light lost at one step only counts too, if that is like all others.
+        down = _dimmed(steps, n, usual)
+        up = _dimmed([(n - place, -size) for place, size in reversed(steps)], n, usual)[::-1]
+        dimmed[begin:end] = down | up
+    return log, dimmed, lit
+
+
+def _usual_step(sizes: list[float]) -> float | None:
+    """What the tapes of one roll do to the log light; None where steps are few or not alike."""
+    if len(sizes) < _FEWEST_STEPS:
+        return None
+    usual = float(np.median(np.abs(sizes)))
+    return usual if float(np.median(np.abs(np.abs(sizes) - usual))) < _STEPS_ALIKE * usual else None
+
+
+def _dimmed(steps: list[tuple[int, float]], n: int, usual: float | None) -> BoolArray:
+    """(n,) where light was lost at a step and comes back at another like it; or at a step of the ``usual`` size, if
+    there is one, and the stretch ends before it comes back."""
+    inside = np.zeros(n, bool)
+    for k, (place, size) in enumerate(steps):
+        if size > 0:
+            continue
+        lost, end, back, closed = size, n, False, False
+        for later, change in steps[k + 1 :]:
+            lost += change
+            if change > 0:  # a step that was missed must not run on to the stretch's end
+                end, back, closed = later, True, lost > -_JUMP_LOG
+            if closed:
+                break
+        alike = usual is not None and abs(-size - usual) < _STEP_LIKE_USUAL * usual
+        widest_mm = _WIDEST_TAPE_MM if back else _WIDEST_OPEN_MM
+        if (closed or alike) and end - place <= round(widest_mm / SPACING_MM):
+            inside[place:end] = True
+    return inside
+
+
+def _lost(steps: list[tuple[int, float]], n: int) -> FloatArray:
+    """Sum of the steps (n,) up to each station of a stretch."""
+    change = np.zeros(n)
+    for place, size in steps:
+        change[place] = size
+    return np.cumsum(change)
 
 
 def _dark_patches(
