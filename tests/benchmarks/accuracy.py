@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.benchmarks.bound import print_bounds
 from tests.benchmarks.levels import LEVELS, level_job
 
 LIMITS_UM = {"ideal": (2.0, 1.0), "good": (4.0, 2.0), "typical": (8.0, 3.0), "hard": (15.0, 6.0)}
@@ -162,6 +163,7 @@ def main() -> int:
                     f"z {np.sqrt(np.mean((r.errors / r.u) ** 2)):5.2f}  u {np.median(r.u) * 1e3:5.2f}  "
                     f"answered {r.visible_answered / max(r.visible, 1):.1%}  {r.seconds:.1f} s"
                 )
+    missed += print_bounds()
     print(f"{time.perf_counter() - started:.0f} s")
     return int(missed > 0)
 
