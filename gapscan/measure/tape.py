@@ -70,7 +70,7 @@ class GlowMap:
 
     def places(self, xy_mm: FloatArray) -> IntArray:
         """Flat indices into the map at points (..., 2) in map mm; the first pixel stands for all that is outside."""
-        index = np.rint(xy_mm * (1.0 / self.step_mm)).astype(np.int32)
+        index = np.rint(xy_mm * np.float32(1.0 / self.step_mm)).astype(np.int32)
         height, width = self.log.shape
         u, v = index[..., 0], index[..., 1]
         inside = (u >= 0) & (v >= 0) & (u < width) & (v < height)
@@ -192,6 +192,8 @@ def _lines(glow: GlowMap, turn_deg: float) -> _Lines | None:
 
 def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     """The best stretch of every pair of parallel lines in one direction whose score is worth a second look."""
+    from scipy.ndimage import maximum_filter
+
     log = glow.log.ravel()
     rise = np.where(lines.same, log[lines.ahead] - log[lines.behind], np.float32(0)).sum(axis=0) / lines.count
     rise = np.clip(rise, -_MOST_DROP, _MOST_DROP)
@@ -212,8 +214,12 @@ def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     gain = entering[row] + leaving[other]
     gain += np.where(lines.valid[row] | lines.valid[other], np.float32(0), np.float32(_UNKNOWN))
     best, begin, end = _best_stretch(gain)
+    # Of pairs a cell away from each other, which are much the same strip, the best.
+    table = np.full((len(rise), int(cells[-1]) + 1), -np.inf, np.float32)
+    table[row, apart] = best
+    peak = best >= maximum_filter(table, size=3, mode="constant", cval=-np.inf)[row, apart]
     found = []
-    for k in np.flatnonzero(best * _CELL_MM > _LEAST_SCORE):
+    for k in np.flatnonzero(peak & (best * _CELL_MM > _LEAST_SCORE)):
         span = (lines.u0_mm + (begin[k] - 0.5) * _CELL_MM, lines.u0_mm + (end[k] - 0.5) * _CELL_MM)
         # Line k runs between rows k − 1 and k.
         below = lines.v0_mm + (row[k] - 0.5) * _CELL_MM
@@ -262,15 +268,25 @@ def _reach(strip: Strip) -> float:
 
 def _settled(glow: GlowMap, rough: Strip) -> Strip | None:
     """The rectangle moved and turned to where its four sides show best; None where they do not show tape."""
-    best, strip = float(_scores(glow, [rough])[0]), rough
-    for step in (1.0, 0.5, 0.25):
+    strip = rough
+    # The map is averaged over a millimetre: closer samples matter to the last quarter of a millimetre only.
+    for step, every_mm in ((1.0, 1.0), (0.5, 1.0), (0.25, 0.5)):
+        best = float(_scores(glow, [strip], every_mm)[0])
         for _ in range(6):
             moved = _moved(strip, step)
-            trials = _scores(glow, moved)
+            trials = _scores(glow, moved, every_mm)
             if trials.max(initial=-np.inf) <= best + 1e-6:
                 break
             strip, best = moved[int(np.argmax(trials))], float(trials.max())
+        if step == 1.0 and _weak(glow, strip):
+            return None
     return _confirmed(glow, strip)
+
+
+def _weak(glow: GlowMap, strip: Strip) -> bool:
+    """Whether a long side that lies on wood shows so little, roughly in place, that no finer place will save it."""
+    sides = [drop[seen] for drop, _, seen in _sides(glow, [strip], 1.0)[:2]]
+    return any(float(drop.mean()) < _LEAST_DROP / 2 for drop in sides if len(drop) >= _LEAST_SIDE_MM)
 
 
 def _moved(strip: Strip, step_mm: float) -> list[Strip]:
@@ -302,24 +318,28 @@ def _turned(strip: Strip, by_deg: float) -> Strip:
     )
 
 
-def _sides(glow: GlowMap, strips: list[Strip]) -> list[tuple[FloatArray, IntArray, BoolArray]]:
-    """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at
-    half-millimetres of the two long and the two short sides."""
+def _sides(
+    glow: GlowMap, strips: list[Strip], every_mm: float = 0.5
+) -> list[tuple[FloatArray, IntArray, BoolArray]]:
+    """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at places
+    so far apart on the two long and the two short sides."""
     axes = np.stack([_axes(strip.turn_deg) for strip in strips])
     along = np.array([strip.along_mm for strip in strips])
     across = np.array([strip.across_mm for strip in strips])
     log, pieces = glow.log.ravel(), glow.piece.ravel()
-    depth = np.array([0.75, 1.5, 2.25])
+    axes, along, across = (a.astype(np.float32) for a in (axes, along, across))
+    depth = np.array([0.75, 1.5, 2.25], np.float32)
     found: list[tuple[FloatArray, IntArray, BoolArray]] = []
     for side in range(4):
         fixed, ends = (across, along) if side < 2 else (along, across)
         # Directions (strips, 2) in which the side runs, and in which one goes in.
         runs, inward = (axes[:, 0], axes[:, 1]) if side < 2 else (axes[:, 1], axes[:, 0])
         sign = 1.0 if side % 2 == 0 else -1.0
-        steps = 0.25 + 0.5 * np.arange(int(np.ceil((ends[:, 1] - ends[:, 0]).max() * 2)))
+        steps = every_mm * (0.5 + np.arange(int(np.ceil((ends[:, 1] - ends[:, 0]).max() / every_mm))))
         run = ends[:, :1] + steps
         base = run[:, :, None] * runs[:, None, :] + (fixed[:, side % 2, None] * inward)[:, None, :]
         off = sign * depth[None, :, None] * inward[:, None, :]
+        base, off = base.astype(np.float32), off.astype(np.float32)
         places_in = glow.places(base[:, :, None, :] + off[:, None])
         places_out = glow.places(base[:, :, None, :] - off[:, None])
         piece = pieces[places_in]
@@ -330,10 +350,10 @@ def _sides(glow: GlowMap, strips: list[Strip]) -> list[tuple[FloatArray, IntArra
     return found
 
 
-def _scores(glow: GlowMap, strips: list[Strip]) -> FloatArray:
+def _scores(glow: GlowMap, strips: list[Strip], every_mm: float) -> FloatArray:
     """How well the sides of each of these strips show (N,)."""
     total = np.zeros(len(strips))
-    for drop, _, seen in _sides(glow, strips) if strips else []:
+    for drop, _, seen in _sides(glow, strips, every_mm) if strips else []:
         total += np.where(seen, np.clip(drop, -_MOST_DROP, _MOST_DROP) - _BIAS, 0.0).sum(axis=1)
     return total
 
