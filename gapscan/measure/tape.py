@@ -34,6 +34,7 @@ _LEAST_SIDE_MM = 6.0
 _AGREEING = 0.70  # share of a strip's sides in pieces that show the drop
 _SECOND_PIECES_MM = 2.5  # of side in other pieces than the one that shows most of it
 _ONE_ROLL = 0.6  # tapes of one fit come from one roll: much less dimming than the surest strip's is none
+_OTHER_WIDTH, _WIDTH_ALIKE = 0.75, 0.15
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,11 @@ class Strip:
     along_mm: tuple[float, float]
     across_mm: tuple[float, float]
     drop: float = 0.0
+
+    @property
+    def width_mm(self) -> float:
+        """Of the tape."""
+        return self.across_mm[1] - self.across_mm[0]
 
     @property
     def corners_mm(self) -> FloatArray:
@@ -114,13 +120,19 @@ def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm:
             strip = _settled(glow, rough)
             if strip is not None and not any(_overlap(strip, other) > _SAME for other in new):
                 new.append(strip)
-        surest = max((s.drop for s in (strips or new)), default=0.0)
-        new = [s for s in new if s.drop > _ONE_ROLL * surest]
+        surest = max(strips or new, key=lambda strip: strip.drop, default=None)
+        new = [strip for strip in new if surest is None or _of_one_roll(strip, surest)]
         if not new:
             break
         strips += new
         glow = replace(glow, log=_without(glow, new))
     return strips
+
+
+def _of_one_roll(strip: Strip, surest: Strip) -> bool:
+    """Whether a strip dims like the surest one; one of another width must be the more like it."""
+    like = abs(strip.width_mm / surest.width_mm - 1) < _WIDTH_ALIKE
+    return strip.drop > (_ONE_ROLL if like else _OTHER_WIDTH) * surest.drop
 
 
 def _without(glow: GlowMap, strips: list[Strip]) -> FloatArray:
