@@ -121,7 +121,7 @@ def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm:
             if strip is not None and not any(_overlap(strip, other) > _SAME for other in new):
                 new.append(strip)
         surest = max(strips or new, key=lambda strip: strip.drop, default=None)
-        new = [strip for strip in new if surest is None or _of_one_roll(strip, surest)]
+        new = [strip for strip in new if surest is None or _of_one_roll(strip, surest, left_over=bool(strips))]
         if not new:
             break
         strips += new
@@ -129,9 +129,12 @@ def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm:
     return strips
 
 
-def _of_one_roll(strip: Strip, surest: Strip) -> bool:
-    """Whether a strip dims like the surest one; one of another width must be the more like it."""
+def _of_one_roll(strip: Strip, surest: Strip, *, left_over: bool) -> bool:
+    """Whether a strip dims like the surest one; one of another width must be the more like it, and not be among what is
+    left over when others are taken off, whose rims are not exact."""
     like = abs(strip.width_mm / surest.width_mm - 1) < _WIDTH_ALIKE
+    if not like and left_over:
+        return False
     return strip.drop > (_ONE_ROLL if like else _OTHER_WIDTH) * surest.drop
 
 
