@@ -250,7 +250,11 @@ def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatA
         bright = np.minimum(near_before, near_after) > np.log(_DIMMED_LIT_MM)
         # Beside a step the slopes feign one of the other sign, where the light itself hardly changes.
         size = np.minimum(np.abs(jump), np.sign(jump) * (near_after - near_before))
-        is_step = (size < _MOST_JUMP_LOG) & (size > max(_JUMP_LOG, _JUMP_NOISES * noise)) & (size == maximum_filter1d(size, 2 * a + 1))
+        is_step = (
+            (size < _MOST_JUMP_LOG)
+            & (size > max(_JUMP_LOG, _JUMP_NOISES * noise))
+            & (size == maximum_filter1d(size, 2 * a + 1))
+        )
         is_step &= bright & ~binary_dilation(turning, iterations=2 * a)
         is_step[1:] &= ~is_step[:-1]  # two alike
         stretches.append((begin, end, [(int(i), float(jump[i])) for i in np.flatnonzero(is_step)]))

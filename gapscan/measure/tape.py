@@ -183,9 +183,9 @@ def _lines(glow: GlowMap, turn_deg: float) -> _Lines | None:
     shape = (_REACH_CELLS, *places.shape)
     behind, ahead, same = np.zeros(shape, np.int32), np.zeros(shape, np.int32), np.zeros(shape, bool)
     for k in range(_REACH_CELLS):
-        rows, low, high = slice(1 + k, len(v) - k), slice(0, len(v) - 1 - 2 * k), slice(1 + 2 * k, None)
-        behind[k, rows], ahead[k, rows] = places[low], places[high]
-        same[k, rows] = (piece[high] == piece[low]) & (piece[low] > 0)
+        line, low, high = slice(1 + k, len(v) - k), slice(0, len(v) - 1 - 2 * k), slice(1 + 2 * k, None)
+        behind[k, line], ahead[k, line] = places[low], places[high]
+        same[k, line] = (piece[high] == piece[low]) & (piece[low] > 0)
     count = same.sum(axis=0)
     valid = count >= 2
     if not valid.any():
@@ -217,8 +217,7 @@ def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     # No pair scores more than the best stretches of its two lines together.
     most_in, most_out = (_best_stretch(gain)[0] for gain in (entering, leaving))
     cells = np.arange(round(_NARROWEST_MM / _CELL_MM), round(_WIDEST_MM / _CELL_MM) + 1)
-    row, apart = np.meshgrid(np.arange(len(rise)), cells, indexing="ij")
-    row, apart = row.ravel(), apart.ravel()
+    row, apart = np.repeat(np.arange(len(rise)), len(cells)), np.tile(cells, len(rise))
     other = row + apart
     there = other < len(rise)
     row, other, apart = row[there], other[there], apart[there]
@@ -333,9 +332,7 @@ def _turned(strip: Strip, by_deg: float) -> Strip:
     )
 
 
-def _sides(
-    glow: GlowMap, strips: list[Strip], every_mm: float = 0.5
-) -> list[tuple[FloatArray, IntArray, BoolArray]]:
+def _sides(glow: GlowMap, strips: list[Strip], every_mm: float = 0.5) -> list[tuple[FloatArray, IntArray, BoolArray]]:
     """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at places
     so far apart on the two long and the two short sides."""
     axes = np.stack([_axes(strip.turn_deg) for strip in strips])

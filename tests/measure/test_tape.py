@@ -121,7 +121,7 @@ def test_neighbours_of_very_different_glow_are_no_tape_and_hide_none():
 
 
 def test_a_dark_band_in_one_piece_is_figure_and_not_tape():
-    x, y = grid_mm()
+    _, y = grid_mm()
     pieces, known = tiles()
     log = grain(pieces) - DROP * ((pieces == 12) & (np.abs(y - 36.0) < 5.0))
     assert find_strips(np.where(known, log, 0.0), known, pieces, step_mm=STEP_MM) == []
