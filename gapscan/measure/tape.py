@@ -34,6 +34,7 @@ _LEAST_SIDE_MM = 6.0
 _AGREEING = 0.70  # share of a strip's sides in pieces that show the drop
 _SECOND_PIECES_MM = 2.5  # of side in other pieces than the one that shows most of it
 _ONE_ROLL = 0.6  # tapes of one fit come from one roll: much less dimming than the surest strip's is none
+_OTHER_WIDTH, _WIDTH_ALIKE = 0.75, 0.15
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,11 @@ class Strip:
     along_mm: tuple[float, float]
     across_mm: tuple[float, float]
     drop: float = 0.0
+
+    @property
+    def width_mm(self) -> float:
+        """Of the tape."""
+        return self.across_mm[1] - self.across_mm[0]
 
     @property
     def corners_mm(self) -> FloatArray:
@@ -70,7 +76,7 @@ class GlowMap:
 
     def places(self, xy_mm: FloatArray) -> IntArray:
         """Flat indices into the map at points (..., 2) in map mm; the first pixel stands for all that is outside."""
-        index = np.rint(xy_mm * (1.0 / self.step_mm)).astype(np.int32)
+        index = np.rint(xy_mm * np.float32(1.0 / self.step_mm)).astype(np.int32)
         height, width = self.log.shape
         u, v = index[..., 0], index[..., 1]
         inside = (u >= 0) & (v >= 0) & (u < width) & (v < height)
@@ -114,13 +120,22 @@ def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm:
             strip = _settled(glow, rough)
             if strip is not None and not any(_overlap(strip, other) > _SAME for other in new):
                 new.append(strip)
-        surest = max((s.drop for s in (strips or new)), default=0.0)
-        new = [s for s in new if s.drop > _ONE_ROLL * surest]
+        surest = max(strips or new, key=lambda strip: strip.drop, default=None)
+        new = [strip for strip in new if surest is None or _of_one_roll(strip, surest, left_over=bool(strips))]
         if not new:
             break
         strips += new
         glow = replace(glow, log=_without(glow, new))
     return strips
+
+
+def _of_one_roll(strip: Strip, surest: Strip, *, left_over: bool) -> bool:
+    """Whether a strip dims like the surest one; one of another width must be the more like it, and not be among what is
+    left over when others are taken off, whose rims are not exact."""
+    like = abs(strip.width_mm / surest.width_mm - 1) < _WIDTH_ALIKE
+    if not like and left_over:
+        return False
+    return strip.drop > (_ONE_ROLL if like else _OTHER_WIDTH) * surest.drop
 
 
 def _without(glow: GlowMap, strips: list[Strip]) -> FloatArray:
@@ -168,9 +183,9 @@ def _lines(glow: GlowMap, turn_deg: float) -> _Lines | None:
     shape = (_REACH_CELLS, *places.shape)
     behind, ahead, same = np.zeros(shape, np.int32), np.zeros(shape, np.int32), np.zeros(shape, bool)
     for k in range(_REACH_CELLS):
-        rows, low, high = slice(1 + k, len(v) - k), slice(0, len(v) - 1 - 2 * k), slice(1 + 2 * k, None)
-        behind[k, rows], ahead[k, rows] = places[low], places[high]
-        same[k, rows] = (piece[high] == piece[low]) & (piece[low] > 0)
+        line, low, high = slice(1 + k, len(v) - k), slice(0, len(v) - 1 - 2 * k), slice(1 + 2 * k, None)
+        behind[k, line], ahead[k, line] = places[low], places[high]
+        same[k, line] = (piece[high] == piece[low]) & (piece[low] > 0)
     count = same.sum(axis=0)
     valid = count >= 2
     if not valid.any():
@@ -192,6 +207,8 @@ def _lines(glow: GlowMap, turn_deg: float) -> _Lines | None:
 
 def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     """The best stretch of every pair of parallel lines in one direction whose score is worth a second look."""
+    from scipy.ndimage import maximum_filter
+
     log = glow.log.ravel()
     rise = np.where(lines.same, log[lines.ahead] - log[lines.behind], np.float32(0)).sum(axis=0) / lines.count
     rise = np.clip(rise, -_MOST_DROP, _MOST_DROP)
@@ -200,8 +217,7 @@ def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     # No pair scores more than the best stretches of its two lines together.
     most_in, most_out = (_best_stretch(gain)[0] for gain in (entering, leaving))
     cells = np.arange(round(_NARROWEST_MM / _CELL_MM), round(_WIDEST_MM / _CELL_MM) + 1)
-    row, apart = np.meshgrid(np.arange(len(rise)), cells, indexing="ij")
-    row, apart = row.ravel(), apart.ravel()
+    row, apart = np.repeat(np.arange(len(rise)), len(cells)), np.tile(cells, len(rise))
     other = row + apart
     there = other < len(rise)
     row, other, apart = row[there], other[there], apart[there]
@@ -212,8 +228,12 @@ def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
     gain = entering[row] + leaving[other]
     gain += np.where(lines.valid[row] | lines.valid[other], np.float32(0), np.float32(_UNKNOWN))
     best, begin, end = _best_stretch(gain)
+    # Of pairs a cell away from each other, which are much the same strip, the best.
+    table = np.full((len(rise), int(cells[-1]) + 1), -np.inf, np.float32)
+    table[row, apart] = best
+    peak = best >= maximum_filter(table, size=3, mode="constant", cval=-np.inf)[row, apart]
     found = []
-    for k in np.flatnonzero(best * _CELL_MM > _LEAST_SCORE):
+    for k in np.flatnonzero(peak & (best * _CELL_MM > _LEAST_SCORE)):
         span = (lines.u0_mm + (begin[k] - 0.5) * _CELL_MM, lines.u0_mm + (end[k] - 0.5) * _CELL_MM)
         # Line k runs between rows k − 1 and k.
         below = lines.v0_mm + (row[k] - 0.5) * _CELL_MM
@@ -262,15 +282,25 @@ def _reach(strip: Strip) -> float:
 
 def _settled(glow: GlowMap, rough: Strip) -> Strip | None:
     """The rectangle moved and turned to where its four sides show best; None where they do not show tape."""
-    best, strip = float(_scores(glow, [rough])[0]), rough
-    for step in (1.0, 0.5, 0.25):
+    strip = rough
+    # The map is averaged over a millimetre: closer samples matter to the last quarter of a millimetre only.
+    for step, every_mm in ((1.0, 1.0), (0.5, 1.0), (0.25, 0.5)):
+        best = float(_scores(glow, [strip], every_mm)[0])
         for _ in range(6):
             moved = _moved(strip, step)
-            trials = _scores(glow, moved)
+            trials = _scores(glow, moved, every_mm)
             if trials.max(initial=-np.inf) <= best + 1e-6:
                 break
             strip, best = moved[int(np.argmax(trials))], float(trials.max())
+        if step == 1.0 and _weak(glow, strip):
+            return None
     return _confirmed(glow, strip)
+
+
+def _weak(glow: GlowMap, strip: Strip) -> bool:
+    """Whether a long side that lies on wood shows so little, roughly in place, that no finer place will save it."""
+    sides = [drop[seen] for drop, _, seen in _sides(glow, [strip], 1.0)[:2]]
+    return any(float(drop.mean()) < _LEAST_DROP / 2 for drop in sides if len(drop) >= _LEAST_SIDE_MM)
 
 
 def _moved(strip: Strip, step_mm: float) -> list[Strip]:
@@ -302,24 +332,26 @@ def _turned(strip: Strip, by_deg: float) -> Strip:
     )
 
 
-def _sides(glow: GlowMap, strips: list[Strip]) -> list[tuple[FloatArray, IntArray, BoolArray]]:
-    """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at
-    half-millimetres of the two long and the two short sides."""
+def _sides(glow: GlowMap, strips: list[Strip], every_mm: float = 0.5) -> list[tuple[FloatArray, IntArray, BoolArray]]:
+    """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at places
+    so far apart on the two long and the two short sides."""
     axes = np.stack([_axes(strip.turn_deg) for strip in strips])
     along = np.array([strip.along_mm for strip in strips])
     across = np.array([strip.across_mm for strip in strips])
     log, pieces = glow.log.ravel(), glow.piece.ravel()
-    depth = np.array([0.75, 1.5, 2.25])
+    axes, along, across = (a.astype(np.float32) for a in (axes, along, across))
+    depth = np.array([0.75, 1.5, 2.25], np.float32)
     found: list[tuple[FloatArray, IntArray, BoolArray]] = []
     for side in range(4):
         fixed, ends = (across, along) if side < 2 else (along, across)
         # Directions (strips, 2) in which the side runs, and in which one goes in.
         runs, inward = (axes[:, 0], axes[:, 1]) if side < 2 else (axes[:, 1], axes[:, 0])
         sign = 1.0 if side % 2 == 0 else -1.0
-        steps = 0.25 + 0.5 * np.arange(int(np.ceil((ends[:, 1] - ends[:, 0]).max() * 2)))
+        steps = every_mm * (0.5 + np.arange(int(np.ceil((ends[:, 1] - ends[:, 0]).max() / every_mm))))
         run = ends[:, :1] + steps
         base = run[:, :, None] * runs[:, None, :] + (fixed[:, side % 2, None] * inward)[:, None, :]
         off = sign * depth[None, :, None] * inward[:, None, :]
+        base, off = base.astype(np.float32), off.astype(np.float32)
         places_in = glow.places(base[:, :, None, :] + off[:, None])
         places_out = glow.places(base[:, :, None, :] - off[:, None])
         piece = pieces[places_in]
@@ -330,10 +362,10 @@ def _sides(glow: GlowMap, strips: list[Strip]) -> list[tuple[FloatArray, IntArra
     return found
 
 
-def _scores(glow: GlowMap, strips: list[Strip]) -> FloatArray:
+def _scores(glow: GlowMap, strips: list[Strip], every_mm: float) -> FloatArray:
     """How well the sides of each of these strips show (N,)."""
     total = np.zeros(len(strips))
-    for drop, _, seen in _sides(glow, strips) if strips else []:
+    for drop, _, seen in _sides(glow, strips, every_mm) if strips else []:
         total += np.where(seen, np.clip(drop, -_MOST_DROP, _MOST_DROP) - _BIAS, 0.0).sum(axis=1)
     return total
 
