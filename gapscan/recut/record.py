@@ -87,7 +87,7 @@ def plan_block(given: PlanInput, job: Job, drawing_notes: tuple[str, ...] = ()) 
     ``given`` is the input as measured, not one that has gone through :func:`as_recorded` already: the rounding is done
     once. Outlines are SVG path data in mm of the drawing, relative (``M x,y l dx,dy ... Z``, holes as further subpaths).
     """
-    return {**_encode(given), "job": _job_table(job), "drawing_notes": list(drawing_notes)}
+    return {**_encode(given), "job": job_table(job), "drawing_notes": list(drawing_notes)}
 
 
 def read_plan_block(block: object, *, source: str) -> RecordedPlan:
@@ -309,7 +309,7 @@ def _decode_covariance(table: dict[str, Any], pieces: int) -> FloatArray:
     return R * np.outer(u, u)
 
 
-def _job_table(job: Job) -> dict[str, Any]:
+def job_table(job: Job) -> dict[str, Any]:
     """The settings in the layout of a job file, but for the patterns: a list, for their order counts."""
     table: dict[str, Any] = {
         "tolerance_mm": job.tolerance_mm,

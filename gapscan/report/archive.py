@@ -11,9 +11,12 @@ from typing import Any
 import numpy as np
 
 from gapscan.design.types import Seam
+from gapscan.job import Job
 from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
-from gapscan.recut.types import PieceDecision
+from gapscan.recut.plan import plan_input
+from gapscan.recut.record import job_table, plan_block
+from gapscan.recut.types import PieceDecision, RecutPlan
 from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
@@ -29,21 +32,44 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     """
     gaps = {seam.id: seam for seam in inspection.survey.seams}
     states = {piece.id: piece for piece in inspection.fit.pieces}
-    plan = inspection.plan
+    design, job, plan = inspection.design, inspection.job, inspection.plan
     return {
         "schema": SCHEMA,
         "units": "mm",
         "photos": [_photo(photo) for photo in inspection.photos],
-        "seams": [_seam(seam, gaps.get(seam.id)) for seam in sorted(inspection.design.seams, key=_id)],
+        "seams": [_seam(seam, gaps.get(seam.id)) for seam in sorted(design.seams, key=_id)],
         "pieces": [_piece(decision, states.get(decision.id)) for decision in sorted(plan.decisions, key=_id)],
-        "tolerance_mm": inspection.job.tolerance_mm,
         "scale_rel": _number(inspection.fit.scale_rel, 7),
         "scale_rel_standard_uncertainty": _number(inspection.fit.u_scale_rel, 7),
-        "feasible": plan.feasible,
-        "blocking_seams": sorted(plan.blocking_seams),
-        "notes": [*inspection.design.notes, *plan.notes],
+        **_plan_facts(plan, job, design.notes),
         "warnings": list(inspection.survey.warnings),
         "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
+        "plan": plan_block(plan_input(design, inspection.survey, inspection.fit, job), job, design.notes),
+    }
+
+
+def replanned(record: dict[str, Any], plan: RecutPlan, job: Job) -> dict[str, Any]:
+    """The fit record with another plan in it: what was measured stays, figure by figure.
+
+    ``record`` is one that :func:`gapscan.report.reread.read_record` has read; its pieces are those of the plan.
+    """
+    measured = {piece["id"]: piece for piece in record["pieces"]}
+    drawing_notes = tuple(record["plan"]["drawing_notes"])
+    return {
+        **record,
+        "pieces": [measured[one.id] | _decision(one) for one in sorted(plan.decisions, key=_id)],
+        **_plan_facts(plan, job, drawing_notes),
+        "plan": {**record["plan"], "job": job_table(job)},
+    }
+
+
+def _plan_facts(plan: RecutPlan, job: Job, drawing_notes: Sequence[str]) -> dict[str, Any]:
+    """What the record says of the plan as a whole."""
+    return {
+        "tolerance_mm": job.tolerance_mm,
+        "feasible": plan.feasible,
+        "blocking_seams": sorted(plan.blocking_seams),
+        "notes": [*drawing_notes, *plan.notes],
     }
 
 
@@ -145,6 +171,7 @@ def _slot(slot: CheckSlot) -> dict[str, Any]:
         "true_standard_uncertainty_mm": _number(slot.u_true_mm),
         "measured_mm": _number(slot.measured_mm),
         "standard_uncertainty_mm": _number(slot.u_measured_mm),
+        "own_standard_uncertainty_mm": _number(slot.u_own_mm, _DIGITS + 1),
         "difference_mm": _number(slot.off_mm),
         "difference_standard_uncertainty_mm": _number(slot.u_off_mm),
         "not_seen_because": None if slot.seen else slot.reason.words,
@@ -177,6 +204,7 @@ def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
             "budget": None if budget is None else {name: _number(u, _DIGITS + 1) for name, u in budget.items()},
         },
         "not_seen_because": None if gaps is None else main_reason(gaps),
+        "samples_by_stretch": [] if gaps is None else np.unique(gaps.stations.stretch, return_counts=True)[1].tolist(),
         "samples": _samples(gaps),
     }
 
@@ -201,34 +229,35 @@ _SAMPLE_KEYS = ("s_mm", "x_mm", "y_mm", "gap_mm", "standard_uncertainty_mm", "re
 
 
 def _piece(decision: PieceDecision, state: PieceState | None) -> dict[str, Any]:
-    record: dict[str, Any] = {
+    # Of a piece that was not seen at all the fit only repeats its prior, which is no finding.
+    seen = state is not None and state.seen_fraction > 0.0
+    return _decision(decision) | _measured(state if seen else None)
+
+
+def _decision(decision: PieceDecision) -> dict[str, Any]:
+    """What the plan says of a piece."""
+    return {
         "id": decision.id,
         "verdict": decision.verdict,
         "offset_change_mm": _number(decision.offset_change_mm),
         "standard_uncertainty_mm": _number(decision.standard_uncertainty_mm),
-        "undersize_mm": None,
-        "shift_mm": None,
-        "turn_deg": None,
         "cause": decision.cause,
         "widest_gap_mm": _number(decision.widest_gap_mm),
-        "undersize_standard_uncertainty_mm": None,
-        "shift_standard_uncertainty_mm": None,
-        "turn_standard_uncertainty_deg": None,
-        "seen_fraction": 0.0,
         "reseat_mm": _pair(decision.reseat_mm),
     }
-    # Of a piece that was not seen at all the fit only repeats its prior, which is no finding.
-    if state is not None and state.seen_fraction > 0.0:
-        record |= {
-            "undersize_mm": _number(state.undersize_mm),
-            "shift_mm": _pair(state.shift_mm),
-            "turn_deg": _number(state.turn_deg),
-            "undersize_standard_uncertainty_mm": _number(state.u_undersize_mm),
-            "shift_standard_uncertainty_mm": _pair(state.u_shift_mm),
-            "turn_standard_uncertainty_deg": _number(state.u_turn_deg),
-            "seen_fraction": _number(state.seen_fraction),
-        }
-    return record
+
+
+def _measured(state: PieceState | None) -> dict[str, Any]:
+    """What the fit says of a piece, whatever the plan."""
+    return {
+        "undersize_mm": None if state is None else _number(state.undersize_mm),
+        "shift_mm": None if state is None else _pair(state.shift_mm),
+        "turn_deg": None if state is None else _number(state.turn_deg),
+        "undersize_standard_uncertainty_mm": None if state is None else _number(state.u_undersize_mm),
+        "shift_standard_uncertainty_mm": None if state is None else _pair(state.u_shift_mm),
+        "turn_standard_uncertainty_deg": None if state is None else _number(state.u_turn_deg),
+        "seen_fraction": 0.0 if state is None else _number(state.seen_fraction),
+    }
 
 
 def _number(value: float | None, digits: int = _DIGITS) -> float | None:

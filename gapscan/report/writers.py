@@ -6,9 +6,10 @@ import json
 import os
 import secrets
 import shutil
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gapscan.errors import InputError
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
@@ -17,10 +18,9 @@ from gapscan.report.overlay import overlay_image
 from gapscan.report.page import report_html
 from gapscan.report.types import Inspection
 
-if TYPE_CHECKING:
-    from PIL.Image import Image
-
 FILES = ("fit.json", "pieces.csv", "seams.csv", "overlay.png", "report.html", "recut.svg")
+OF_THE_PHOTO = ("overlay.png", "report.html")
+PLAN_FILES = tuple(name for name in FILES if name not in OF_THE_PHOTO)
 
 
 def write_outputs(inspection: Inspection, out_dir: Path) -> None:
@@ -31,6 +31,31 @@ def write_outputs(inspection: Inspection, out_dir: Path) -> None:
 
     Raises InputError when the folder cannot be written.
     """
+    _put_in_place(out_dir, FILES, lambda folder: _write_all(inspection, folder))
+
+
+def write_plan(inspection: Inspection, record: dict[str, Any], out_dir: Path) -> None:
+    """Write the files of a plan made without the photo, in the same way: all of ``PLAN_FILES`` or none.
+
+    Raises InputError when the folder cannot be written, or holds pictures that would show another plan.
+    """
+    check_plan_writable(out_dir)
+    texts = _plan_texts(inspection, record)
+    _put_in_place(out_dir, PLAN_FILES, lambda folder: _write_texts(texts, folder))
+
+
+def check_plan_writable(out_dir: Path) -> None:
+    """As :func:`check_writable`, for :func:`write_plan`. Raises InputError."""
+    check_writable(out_dir)
+    for name in OF_THE_PHOTO:
+        if (out_dir / name).exists():
+            raise InputError(
+                f"{out_dir}: its {name} shows another plan and cannot be drawn again without the photo; "
+                "give --out a new folder"
+            )
+
+
+def _put_in_place(out_dir: Path, names: Sequence[str], write: Callable[[Path], None]) -> None:
     check_writable(out_dir)
     try:
         out_dir.parent.mkdir(parents=True, exist_ok=True)
@@ -40,9 +65,9 @@ def write_outputs(inspection: Inspection, out_dir: Path) -> None:
     except OSError as err:
         raise _unwritable(out_dir, err) from err
     try:
-        _write_all(inspection, staging)
+        write(staging)
         if out_dir.is_dir():
-            for name in FILES:
+            for name in names:
                 os.replace(staging / name, out_dir / name)
         else:
             os.replace(staging, out_dir)
@@ -75,18 +100,21 @@ def _write_all(inspection: Inspection, folder: Path) -> None:
     # The picture is packed by zlib, which leaves the interpreter free for the page meanwhile.
     with ThreadPoolExecutor(max_workers=1) as beside:
         packed = beside.submit(overlay.save, folder / "overlay.png", compress_level=3)
-        _write_texts(inspection, record, overlay, folder)
+        page = {"report.html": report_html(inspection, overlay, record)}
+        _write_texts(_plan_texts(inspection, record) | page, folder)
         packed.result()
 
 
-def _write_texts(inspection: Inspection, record: dict[str, Any], overlay: Image, folder: Path) -> None:
-    texts = {
+def _plan_texts(inspection: Inspection, record: dict[str, Any]) -> dict[str, str]:
+    return {
         "fit.json": json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":")) + "\n",
         "pieces.csv": pieces_csv(record),
         "seams.csv": seams_csv(record),
-        "report.html": report_html(inspection, overlay, record),
         "recut.svg": recut_svg(inspection),
     }
+
+
+def _write_texts(texts: dict[str, str], folder: Path) -> None:
     for name, text in texts.items():
         # Half a surrogate pair (from a file name that is not UTF-8) must not stop the whole result.
         (folder / name).write_text(text, encoding="utf-8", errors="replace", newline="\n")
