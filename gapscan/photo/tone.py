@@ -127,7 +127,7 @@ def _fit(sides: list[EdgeSpread]) -> Rendering:
     Each of the two effects is allowed only where the edges are much better explained with it.
     """
     grid = np.arange(-REACH_PX + _STEP_PX / 2, REACH_PX, _STEP_PX)
-    codes = [np.interp(grid, side.distance_px, side.code) for side in sides]
+    codes = np.stack([np.interp(grid, side.distance_px, side.code) for side in sides])
     nothing = _asymmetry(codes, np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0]))
     trials = [_sought(codes, np.array([mask, mask, curve, curve])) for mask in (False, True) for curve in (False, True)]
     best = min(trials, key=lambda t: t.cost + _PRICE * (t.sharpens + t.curves))
@@ -159,8 +159,8 @@ class _Trial:
     cost: float
 
 
-def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
-    """Best k, ln r, a, b: those that are free; the others at nothing."""
+def _sought(codes: FloatArray, free: NDArray[np.bool_]) -> _Trial:
+    """Best k, ln r, a, b for edges (S, M): those that are free; the others at nothing."""
     from scipy.optimize import least_squares
 
     usual = np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0])
@@ -169,11 +169,12 @@ def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
     def rows(q: FloatArray) -> FloatArray:
         p = usual.copy()
         p[free] = q
-        out = [((p - usual) / spread)[free]]
-        for code in codes:
-            share = _light_share(code, p)
-            out += [_unlikeness(share) / _ASYMMETRY_FLOOR, np.minimum(np.diff(share), 0.0) / _OVERSHOOT_FLOOR]
-        return np.concatenate(out)
+        share = _light_share(codes, p)
+        overshoot = np.minimum(np.diff(share), 0.0)
+        prior = ((p - usual) / spread)[free]
+        return np.concatenate(
+            [prior, _unlikeness(share).ravel() / _ASYMMETRY_FLOOR, overshoot.ravel() / _OVERSHOOT_FLOOR]
+        )
 
     covariance = np.diag(spread**2)
     if not free.any():
@@ -188,32 +189,35 @@ def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
     return _Trial(p, covariance, bool(free[0]), bool(free[2]), float(fit.cost))
 
 
-def _asymmetry(codes: list[FloatArray], p: FloatArray) -> float:
-    return float(np.sqrt(np.mean(np.concatenate([_unlikeness(_light_share(code, p)) for code in codes]) ** 2)))
+def _asymmetry(codes: FloatArray, p: FloatArray) -> float:
+    return float(np.sqrt(np.mean(_unlikeness(_light_share(codes, p)) ** 2)))
 
 
-def _light_share(code: FloatArray, p: FloatArray) -> FloatArray:
-    """Linear light across an edge, 0 at the dark and 1 at the bright end, with the rendering undone."""
+def _light_share(codes: FloatArray, p: FloatArray) -> FloatArray:
+    """Linear light (S, M) across edges, 0 at the dark and 1 at the bright end, with the rendering undone."""
     grid = np.linspace(0.0, 1.05, 2101)
-    value = np.interp(code, tone(grid, p[2], p[3]), grid)
-    ends = np.full(_PAD, value[:8].mean()), np.full(_PAD, value[-8:].mean())
-    padded = np.concatenate([ends[0], value, ends[1]])
-    padded = np.concatenate([padded, padded[::-1]])
+    value = np.interp(codes, tone(grid, p[2], p[3]), grid)
+    ends = (value[:, :8].mean(axis=1, keepdims=True), value[:, -8:].mean(axis=1, keepdims=True))
+    low, high = (np.repeat(end, _PAD, axis=1) for end in ends)
+    padded = np.hstack([low, value, high])
+    padded = np.hstack([padded, padded[:, ::-1]])
     # A Gaussian of standard deviation r has the transfer exp(-2 (pi f r)^2).
-    passed = np.exp(-2 * (np.pi * np.fft.rfftfreq(len(padded), _STEP_PX) * np.exp(p[1])) ** 2)
-    value = np.fft.irfft(np.fft.rfft(padded) / (1 + p[0] - p[0] * passed), len(padded))[_PAD : _PAD + len(code)]
+    passed = np.exp(-2 * (np.pi * np.fft.rfftfreq(padded.shape[1], _STEP_PX) * np.exp(p[1])) ** 2)
+    value = np.fft.irfft(np.fft.rfft(padded) / (1 + p[0] - p[0] * passed), padded.shape[1])
+    value = value[:, _PAD : _PAD + codes.shape[1]]
     light = np.asarray(srgb_decode(np.clip(value, 0.0, 1.2)))
-    dark, bright = light[:10].mean(), light[-10:].mean()
-    return np.asarray((light - dark) / max(bright - dark, 1e-6))
+    dark, bright = light[:, :10].mean(axis=1, keepdims=True), light[:, -10:].mean(axis=1, keepdims=True)
+    return np.asarray((light - dark) / np.maximum(bright - dark, 1e-6))
 
 
 def _unlikeness(share: FloatArray) -> FloatArray:
-    """How far light above dark and light below bright differ at equal distances from the edge, which the area tells."""
-    grid = (np.arange(len(share)) + 0.5) * _STEP_PX
-    crossing = _crossing(share)
+    """How far (S, A) light above dark and light below bright differ at equal distances from edges (S, M).
+
+    Where an edge lies is told by the area under its light.
+    """
+    count = share.shape[1]
+    grid = (np.arange(count) + 0.5) * _STEP_PX
     arm = np.arange(_STEP_PX / 2, _ARM_PX, _STEP_PX)
-    return np.interp(crossing + arm, grid, share) + np.interp(crossing - arm, grid, share) - 1.0
-
-
-def _crossing(share: FloatArray) -> float:
-    return len(share) * _STEP_PX - float(share.sum()) * _STEP_PX
+    crossings = (count - share.sum(axis=1)) * _STEP_PX
+    sides = zip(crossings, share, strict=True)
+    return np.stack([np.interp(at + arm, grid, s) + np.interp(at - arm, grid, s) - 1.0 for at, s in sides])
