@@ -54,15 +54,12 @@ def inspect(
     from gapscan.photo.bare import read_bare, with_bare
     from gapscan.photo.frame import read_frame
     from gapscan.photo.load import read_photo
+    from gapscan.photo.reference import find_reference
+    from gapscan.register.register import register_design
 
     job = read_job(job_path)
     progress("reading the drawing")
     design = read_design(design_path)
-    lost = job.unmatched(tuple(piece.id for piece in design.pieces))
-    if lost:
-        raise InputError(
-            f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]"
-        )
     layout = read_frame(frame_path)
     if job.check is not None:
         true_widths(job.check, layout, source=str(job_path))
@@ -70,6 +67,13 @@ def inspect(
     for path in photo_paths:
         progress(f"reading {path.name}")
         photos.append(read_photo(path))
+    lost = job.unmatched(tuple(piece.id for piece in design.pieces))
+    if lost:
+        # The drawing of another job names other pieces: where the photo does not show it either, that is the fault.
+        register_design(photos[0], find_reference(photos[0], layout, card_thickness_mm=job.thickness_mm), design, job)
+        raise InputError(
+            f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]"
+        )
     if bare_path is not None:
         progress(f"reading {bare_path.name}")
         bare = read_bare(bare_path)

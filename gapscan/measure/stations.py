@@ -21,6 +21,7 @@ BoolArray = NDArray[np.bool_]
 
 SPACING_MM = 0.25
 _SAME_SEAM_APART_MM = 2.5
+_BORDER_MM = 0.8  # a profile across the picture's border is no profile
 
 
 @dataclass(frozen=True)
@@ -171,7 +172,8 @@ def _placed(
     uv = project(camera, xy, height_mm=thickness)
     width, height = camera.image_size_px
     left, top, right, bottom = reference.opening_mm.bounds
-    inside = (uv >= 2).all(axis=1) & (uv[:, 0] < width - 2) & (uv[:, 1] < height - 2)
+    margin = max(2.0, _BORDER_MM * reference.px_per_mm)
+    inside = (uv >= margin).all(axis=1) & (uv[:, 0] < width - margin) & (uv[:, 1] < height - margin)
     inside &= (xy[:, 0] > left) & (xy[:, 0] < right) & (xy[:, 1] > top) & (xy[:, 1] < bottom)
     return PlacedStations(
         xy_mm=xy,

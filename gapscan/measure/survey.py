@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.sight import EdgeSight, Sighting, SlitSight, sight_seams
+from gapscan.measure.specks import speck_stations
 from gapscan.measure.stations import Slant, slanted_view
 from gapscan.measure.types import Budget, GapSurvey, Reason, RimEdges, SeamGaps
 from gapscan.measure.uncertainty import combined
@@ -67,6 +68,16 @@ def _seam_gaps(sighting: Sighting, reference: Reference, design: Design, job: Jo
     shared, total = budget.shared, budget.total
     reason = _reasons(slits, slant, sighting.blur.sigma_mm(slits.stations))
     reason[sighting.covered & (reason != Reason.OUTSIDE)] = Reason.COVERED
+    # Where a speck takes all light the stretch looks closed or hidden: those stations are judged too.
+    usable = (reason == Reason.SEEN) | (reason == Reason.SLANT)
+    specks = speck_stations(
+        slits.stations,
+        slits.fit.width + slant.hidden_mm,
+        budget.noise,
+        usable=usable,
+        known=usable | (reason == Reason.JUNCTION),
+    )
+    reason[specks] = Reason.SPECK
     results = []
     start = 0
     for seam, stations in zip(design.seams, sighting.lines.seams, strict=True):

@@ -22,7 +22,8 @@ class Reason(IntEnum):
     SLANT = 3  # no light, and the slanted view may hide a gap there
     COVERED = 4  # tape or something else over the seam
     CLIPPED = 5  # bare light clipped here
-    UNCLEAR = 6  # the profile is not that of one slit (dust, a neighbour's light, blur)
+    UNCLEAR = 6  # the profile is not that of one slit (a neighbour's light, blur)
+    SPECK = 7  # a grain of dust or a hair crosses the slit
 
     @property
     def words(self) -> str:
@@ -35,6 +36,7 @@ class Reason(IntEnum):
             Reason.COVERED: "covered",
             Reason.CLIPPED: "too bright to measure",
             Reason.UNCLEAR: "not a clear slit",
+            Reason.SPECK: "dust or hair",
         }[self]
 
 

@@ -143,7 +143,10 @@ def _stacked(distance: FloatArray, place: FloatArray, code: FloatArray) -> EdgeS
         if len(own) < 150:
             continue
         d, c = distance[own], code[own]
-        dark, bright = np.median(c[d < -0.6 * REACH_PX]), np.median(c[d > 0.6 * REACH_PX])
+        out, into = c[d < -0.6 * REACH_PX], c[d > 0.6 * REACH_PX]
+        if not len(out) or not len(into):  # the picture ends here
+            continue
+        dark, bright = np.median(out), np.median(into)
         if not np.isfinite(dark + bright) or bright - dark < _LEAST_CONTRAST:
             continue
         # Area above the dark level up to a fixed distance gives the crossing without a threshold.

@@ -17,14 +17,21 @@ from gapscan.register.types import Registration
 FloatArray = NDArray[np.float64]
 
 _TURN_STEP_DEG = 1.0
+_BORDER_MM = 2.0
+_LEAST_KNOWN = 0.2  # of the outline must be in the picture
 _FAR_MM = 4.0  # distances are capped here: a corner under tape must not decide
 
 
 @dataclass(frozen=True)
 class Outline:
-    """The drawing's outer outline: points (N, 2) evenly spaced, filled area [mm²] and its centroid (2,)."""
+    """The drawing's outer outline: points (N, 2) evenly spaced, filled area [mm²] and its centroid (2,).
+
+    rings_mm holds its outer rings, each (M, 2), as drawn; length_mm is their length.
+    """
 
     points_mm: FloatArray
+    rings_mm: tuple[FloatArray, ...]
+    length_mm: float
     area_mm2: float
     centroid_mm: FloatArray
 
@@ -41,15 +48,20 @@ def drawn_outline(design: Design) -> Outline:
         at = (np.arange(count) + 0.5) / count
         points += [part.exterior.interpolate(a, normalized=True).coords[0] for a in at]
     whole = unary_union(filled)
-    return Outline(np.array(points), float(whole.area), np.array(whole.centroid.coords[0]))
+    rings = tuple(np.asarray(part.exterior.coords)[:-1] for part in filled)
+    return Outline(np.array(points), rings, float(length), float(whole.area), np.array(whole.centroid.coords[0]))
 
 
 @dataclass(frozen=True)
 class SeenOutline:
-    """The assembly in the photo: contour points (N, 2) in sheet mm, capped distance map [mm], area, centroid."""
+    """The assembly in the photo: contour points (N, 2) in sheet mm, capped distance map [mm], area, centroid.
+
+    unknown (H, W) bool: outside the picture, or so near its border that an edge there may be the picture's own
+    """
 
     points_mm: FloatArray
     distance_mm: NDArray[np.float32]
+    unknown: NDArray[np.bool_]
     area_mm2: float
     centroid_mm: FloatArray
     touches_edge: bool
@@ -65,17 +77,23 @@ def seen_outline(sheet: SheetMap) -> SeenOutline | None:
         return None
     filled = np.zeros_like(mask)
     cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
-    edge = np.ones_like(mask)
-    for contour in contours:
-        edge[contour[:, 0, 1], contour[:, 0, 0]] = 0
-    distance = cv2.distanceTransform(edge, cv2.DIST_L2, 5) * sheet.step_mm
-    v, u = np.nonzero(filled)
-    points = np.vstack([c[:, 0, :] for c in contours]).astype(float)
     unseen = ~np.isfinite(sheet.light)
     near_unseen = cv2.dilate(unseen.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    # The closing rounds the assembly off where the picture ends.
+    reach = 2 * round(_BORDER_MM / sheet.step_mm) + 1
+    unknown = cv2.dilate(unseen.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+    points = np.vstack([c[:, 0, :] for c in contours])
+    points = points[~unknown[points[:, 1], points[:, 0]]]
+    if len(points) == 0:
+        return None
+    edge = np.ones_like(mask)
+    edge[points[:, 1], points[:, 0]] = 0
+    distance = cv2.distanceTransform(edge, cv2.DIST_L2, 5) * sheet.step_mm
+    v, u = np.nonzero(filled)
     return SeenOutline(
-        points_mm=sheet.to_sheet(points),
+        points_mm=sheet.to_sheet(points.astype(float)),
         distance_mm=np.minimum(distance, _FAR_MM).astype(np.float32),
+        unknown=unknown,
         area_mm2=float(filled.sum()) * sheet.step_mm**2,
         centroid_mm=sheet.to_sheet(np.array([u.mean(), v.mean()])),
         touches_edge=bool((near_unseen & (filled > 0)).any()),
@@ -90,11 +108,19 @@ def placed(mirrored: bool, angle_deg: float, outline: Outline, centre_mm: FloatA
 
 
 def outline_misfit(registration: Registration, outline: Outline, seen: SeenOutline, sheet: SheetMap) -> float:
-    """Mean capped distance [mm] from the placed outline to the assembly's contour."""
+    """Mean capped distance [mm] from the placed outline to the assembly's contour, where the picture shows it."""
     uv = sheet.to_map(registration.to_sheet(outline.points_mm))
     height, width = seen.distance_mm.shape
     inside = (uv[:, 0] >= 0) & (uv[:, 1] >= 0) & (uv[:, 0] <= width - 1) & (uv[:, 1] <= height - 1)
-    return float(np.mean(np.where(inside, sample(seen.distance_mm, uv), _FAR_MM)))
+    misfit = np.where(inside, sample(seen.distance_mm, uv), _FAR_MM)
+    known = ~(inside & _at(seen.unknown, uv))
+    return float(np.mean(misfit[known])) if known.mean() > _LEAST_KNOWN else _FAR_MM
+
+
+def _at(mask: NDArray[np.bool_], uv: FloatArray) -> NDArray[np.bool_]:
+    """Values (N,) of a mask at the nearest pixels of points (N, 2); beyond its border those of the border."""
+    u, v = np.round(uv).astype(int).T
+    return np.asarray(mask[np.clip(v, 0, mask.shape[0] - 1), np.clip(u, 0, mask.shape[1] - 1)])
 
 
 def scan_turns(
@@ -109,8 +135,13 @@ def scan_turns(
     return found
 
 
-def settle_on_outline(start: Registration, outline: Outline, seen: SeenOutline, *, rounds: int = 12) -> Registration:
-    """Iterative closest point on the outline, the farthest fifth left out each round (Besl & McKay 1992, trimmed)."""
+def settle_on_outline(
+    start: Registration, outline: Outline, seen: SeenOutline, sheet: SheetMap, *, rounds: int = 12
+) -> Registration:
+    """Iterative closest point on the outline, the farthest fifth left out each round (Besl & McKay 1992, trimmed).
+
+    What lies outside the picture is left out too.
+    """
     from scipy.spatial import cKDTree
 
     tree = cKDTree(seen.points_mm)
@@ -120,7 +151,10 @@ def settle_on_outline(start: Registration, outline: Outline, seen: SeenOutline, 
     for _ in range(rounds):
         here = at.to_sheet(outline.points_mm)
         distance, index = tree.query(here)
-        keep = distance <= np.quantile(distance, 0.8)
+        known = ~_at(seen.unknown, sheet.to_map(here))
+        if known.mean() < _LEAST_KNOWN:
+            break
+        keep = known & (distance <= np.quantile(distance[known], 0.8))
         a, b = source[keep], seen.points_mm[index[keep]]
         ca, cb = a.mean(axis=0), b.mean(axis=0)
         cross = (a - ca).T @ (b - cb)

@@ -13,6 +13,8 @@ from gapscan.photo.types import Photo, Reference
 FloatArray = NDArray[np.float64]
 ImageArray = NDArray[np.float32]
 
+RIM_MM = 0.8  # no slits are looked for nearer to the assembly's rim
+
 
 @dataclass(frozen=True)
 class SheetMap:
@@ -112,7 +114,7 @@ def _slits(relative: ImageArray, assembly: NDArray[np.bool_], step_mm: float) ->
     """White top-hat: what is bright and narrower than about 1.6 mm, away from the assembly's rim."""
     import cv2
 
-    inside = cv2.erode(assembly.astype(np.uint8), disc(0.8 / step_mm)) > 0
+    inside = cv2.erode(assembly.astype(np.uint8), disc(RIM_MM / step_mm)) > 0
     filled = np.where(assembly, np.nan_to_num(relative, nan=0.0), 0.0).astype(np.float32)
     hat = cv2.morphologyEx(filled, cv2.MORPH_TOPHAT, disc(0.8 / step_mm))
     return np.where(inside, np.minimum(hat, 1.0), 0.0).astype(np.float32)

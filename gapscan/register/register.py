@@ -21,8 +21,16 @@ from gapscan.register.outline import (
     seen_outline,
     settle_on_outline,
 )
+from gapscan.register.partial import scan_places, share_outside
 from gapscan.register.rectify import SheetMap, rectify
-from gapscan.register.seam_light import SeamPoints, light_on_seams, seam_points, settle_on_seams, share_on_seams
+from gapscan.register.seam_light import (
+    SeamPoints,
+    beyond_chance,
+    light_on_seams,
+    seam_points,
+    settle_on_seams,
+    share_on_seams,
+)
 from gapscan.register.types import Registration
 
 _STEP_MM = 0.2
@@ -31,7 +39,11 @@ _OUTLINE_REFUSED_MM = 1.2
 _AREA_REFUSED = 0.12
 _SHARE_REFUSED = 0.45
 _SHARE_WITHIN_MM = 0.7
+_CHANCE_WITHIN_MM = 0.4  # narrower: the cells of a dense drawing must leave room between their bands
+_CHANCE_REFUSED = 0.3  # drawings of 100 to 1600 cells on a photo of other seams reach 0.2 at most, right ones 0.75
 _CANDIDATES = 8
+_OUTSIDE_SAID = 0.001
+_BURNT = 0.25  # share of the picture at full white from which veneer itself may have gone white
 
 
 def register_design(
@@ -46,11 +58,14 @@ def register_design(
     seen = seen_outline(sheet)
     outline = drawn_outline(design)
     if seen is None or seen.area_mm2 < 0.02 * reference.opening_mm.area:
+        burnt = float(photo.clipped.mean())
+        darker = f", or take it darker: {100 * burnt:.0f} % of the picture is overexposed" if burnt > _BURNT else ""
         raise PhotoError(
             f"{name}: nothing dark lies in the frame's opening; lay the taped dry fit on the lightbox inside the frame"
+            f"{darker}"
         )
     off = seen.area_mm2 / outline.area_mm2 - 1
-    if abs(off) > _AREA_REFUSED and not seen.touches_edge:
+    if off > _AREA_REFUSED or (off < -_AREA_REFUSED and not seen.touches_edge):
         raise PhotoError(
             f"{name}: the assembly covers {seen.area_mm2:.0f} mm² but the drawing {outline.area_mm2:.0f} mm² "
             f"({100 * off:+.0f} %); check that this is the photo of this design, and the drawing's units"
@@ -65,8 +80,14 @@ def register_design(
         outline_rms_mm=outline_misfit(best, outline, seen, sheet),
         seam_share=share_on_seams(best, points, sheet, within_mm=_SHARE_WITHIN_MM),
     )
-    _refuse_other_design(name, best, sheet, job, bool(design.seams))
+    _refuse_other_design(name, best, sheet, points, job)
     warnings = []
+    outside = share_outside(design, best, reference, height_mm=job.thickness_mm)
+    if outside > _OUTSIDE_SAID:
+        warnings.append(
+            f"{100 * outside:.0f} % of the sheet lies outside the picture; its seams there count as not seen; move back or "
+            "add a photo that shows the rest"
+        )
     rival = _rival(best, ranked[1:])
     if rival is not None and rival >= 0.9 * score:
         warnings.append(
@@ -82,15 +103,18 @@ def _best_turns(
     """Turns that the outline allows, the ones with most light on the seams first, no two within three degrees."""
     import cv2
 
-    turns = scan_turns(outline, seen, sheet, sides=sides)
-    least = min(m for m, _, _ in turns)
-    allowed = [(m, s, a) for m, s, a in turns if m <= least + _OUTLINE_EQUAL_MM]
+    if seen.touches_edge:
+        turns = scan_places(outline, seen, sheet, sides=sides)
+    else:
+        turns = [(*turn, seen.centroid_mm) for turn in scan_turns(outline, seen, sheet, sides=sides)]
+    least = min(turn[0] for turn in turns)
+    allowed = [turn for turn in turns if turn[0] <= least + _OUTLINE_EQUAL_MM]
     blurred = cv2.GaussianBlur(sheet.slit, (0, 0), 0.5 / sheet.step_mm)
     thin = SeamPoints(points.xy_mm[::2], points.normal[::2])
     scored = []
-    for misfit, mirrored, angle in allowed:
+    for misfit, mirrored, angle, centre in allowed:
         for fine in (-0.375, -0.125, 0.125, 0.375):
-            candidate = placed(mirrored, angle + fine, outline, seen.centroid_mm)
+            candidate = placed(mirrored, angle + fine, outline, centre)
             light = light_on_seams(candidate, thin, blurred, sheet) if len(thin.xy_mm) else 0.0
             scored.append((light - 0.02 * misfit, candidate))
     scored.sort(key=lambda s: -s[0])
@@ -115,7 +139,7 @@ def _settled(
 
     blurred = cv2.GaussianBlur(sheet.slit, (0, 0), 0.3 / sheet.step_mm)
     best: tuple[float, Registration] | None = None
-    for first in (start, settle_on_outline(start, outline, seen)):
+    for first in (start, settle_on_outline(start, outline, seen, sheet)):
         at = settle_on_seams(first, points, sheet, reaches_mm=(1.6, 1.2, 1.0, 0.8, 0.8)) if len(points.xy_mm) else first
         light = light_on_seams(at, points, blurred, sheet) if len(points.xy_mm) else 0.0
         score = light - 0.05 * outline_misfit(at, outline, seen, sheet)
@@ -130,7 +154,7 @@ def _rival(best: Registration, others: list[tuple[float, Registration]]) -> floa
     return max(scores) if scores else None
 
 
-def _refuse_other_design(name: str, best: Registration, sheet: SheetMap, job: Job, has_seams: bool) -> None:
+def _refuse_other_design(name: str, best: Registration, sheet: SheetMap, points: SeamPoints, job: Job) -> None:
     if best.outline_rms_mm > _OUTLINE_REFUSED_MM:
         raise PhotoError(
             f"{name}: the assembly's outline lies {best.outline_rms_mm:.1f} mm off the drawing's on average; check that "
@@ -138,10 +162,18 @@ def _refuse_other_design(name: str, best: Registration, sheet: SheetMap, job: Jo
         )
     light = float(np.where(sheet.slit > 0.03, sheet.slit, 0.0).sum()) * sheet.step_mm**2
     enough_light = light > 1.0  # mm² of open slit: below that the fit is tight and the seams cannot vote
-    if has_seams and enough_light and best.seam_share < _SHARE_REFUSED:
+    if not len(points.xy_mm) or not enough_light:
+        return
+    if best.seam_share < _SHARE_REFUSED:
         raise PhotoError(
             f"{name}: only {100 * best.seam_share:.0f} % of the light inside the assembly falls on seams of this "
             f"drawing; check that this is the photo of this design, that it is in focus{_side_hint(job)}"
+        )
+    # Many small cells catch any light: what counts is how much more they catch than chance would give them.
+    if beyond_chance(best, points, sheet, within_mm=_CHANCE_WITHIN_MM) < _CHANCE_REFUSED:
+        raise PhotoError(
+            f"{name}: the light inside the assembly falls on seams of this drawing no more often than by chance; check "
+            f"that this is the photo of this design, that it is in focus{_side_hint(job)}"
         )
 
 

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from gapscan.design.seams import seam_stations
 from gapscan.design.types import Design
 from gapscan.photo.sampling import sample
-from gapscan.register.rectify import SheetMap
+from gapscan.register.rectify import RIM_MM, SheetMap, disc
 from gapscan.register.types import Registration
 
 FloatArray = NDArray[np.float64]
+
+_STRONG = 0.03  # of bare light: slit light that counts
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,31 @@ def light_on_seams(
 
 def share_on_seams(registration: Registration, points: SeamPoints, sheet: SheetMap, *, within_mm: float) -> float:
     """Share of all slit light that lies within a distance of a drawn seam (points must be dense)."""
+    strong = np.where(sheet.slit > _STRONG, sheet.slit, 0.0)
+    total = float(strong.sum())
+    near = _near_seams(registration, points, sheet, within_mm=within_mm)
+    return float(strong[near].sum()) / total if total > 0 else 0.0
+
+
+def beyond_chance(registration: Registration, points: SeamPoints, sheet: SheetMap, *, within_mm: float) -> float:
+    """How much more of the slit light lies near drawn seams than its share of the area: 1 all of it, 0 chance alone.
+
+    (share − area) / (1 − area), the form of Cohen's kappa (Educational and Psychological Measurement 20, 1960, 37-46);
+    1 where seams leave no area between them.
+    """
+    import cv2
+
+    near = _near_seams(registration, points, sheet, within_mm=within_mm)
+    inside = cv2.erode(sheet.assembly.astype(np.uint8), disc(RIM_MM / sheet.step_mm)) > 0
+    area = float(near[inside].mean()) if inside.any() else 1.0
+    share = share_on_seams(registration, points, sheet, within_mm=within_mm)
+    return (share - area) / (1.0 - area) if area < 1.0 else 1.0
+
+
+def _near_seams(
+    registration: Registration, points: SeamPoints, sheet: SheetMap, *, within_mm: float
+) -> NDArray[np.bool_]:
+    """(H, W) bool: pixels of the map within a distance of a placed seam point."""
     import cv2
 
     near = np.zeros(sheet.slit.shape, np.uint8)
@@ -49,10 +76,8 @@ def share_on_seams(registration: Registration, points: SeamPoints, sheet: SheetM
     good = (uv >= 0).all(axis=1) & (uv[:, 0] < width) & (uv[:, 1] < height)
     near[uv[good, 1], uv[good, 0]] = 1
     radius = max(1, round(within_mm / sheet.step_mm))
-    near = cv2.dilate(near, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
-    strong = np.where(sheet.slit > 0.03, sheet.slit, 0.0)
-    total = float(strong.sum())
-    return float(strong[near > 0].sum()) / total if total > 0 else 0.0
+    disc_around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    return np.asarray(cv2.dilate(near, disc_around) > 0)
 
 
 def settle_on_seams(

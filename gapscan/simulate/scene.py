@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 
 Card: TypeAlias = Polygon | MultiPolygon
 
+_OFF_SEAM_MM = 0.05  # how far off a seam's middle a grain in it lies
+
 
 @dataclass(frozen=True)
 class SceneSettings:
@@ -34,7 +36,8 @@ class SceneSettings:
     lightbox_margin_mm how far the lightbox reaches beyond the card
     tape_count         translucent strips across the sheet; tape_on: the face they stick to
     fill               bring the camera as near as the whole frame allows, at most ``camera.px_per_mm``
-    dust_count, hair_count  specks and hairs on the sheet, or where it would lie
+    dust_count, hair_count  grains of 0.1 to 0.4 mm and hairs of 0.06 to 0.1 mm on the sheet, or where it would lie
+    dirt_on_seams      each grain and hair lies over a seam, as dust that has settled in the slits does
     empty              no dry fit on the lightbox: the photo of the bare light; frame_laid: whether the frame lies there
     """
 
@@ -56,6 +59,7 @@ class SceneSettings:
     fill: bool = False
     dust_count: int = 0
     hair_count: int = 0
+    dirt_on_seams: bool = False
     empty: bool = False
     frame_laid: bool = True
 
@@ -117,7 +121,7 @@ def photograph(
         solids=(
             *(() if settings.empty else solids),
             *((Solid(frame, frame, settings.card_thickness_mm, "", 0.0, 0),) if settings.frame_laid else ()),
-            *_dirt(solids, fit.settings.thickness_mm, settings, rng),
+            *_dirt(fit, solids, matrix, shift, settings, rng),
         ),
         lightbox=box(*frame.buffer(settings.lightbox_margin_mm).bounds),
         tapes=tuple(
@@ -222,19 +226,31 @@ def _tapes(fit: DryFit, settings: SceneSettings, rng: np.random.Generator) -> tu
 
 
 def _dirt(
-    solids: tuple[Solid, ...], height_mm: float, settings: SceneSettings, rng: np.random.Generator
+    fit: DryFit,
+    solids: tuple[Solid, ...],
+    matrix: FloatArray,
+    shift: FloatArray,
+    settings: SceneSettings,
+    rng: np.random.Generator,
 ) -> tuple[Solid, ...]:
-    """Opaque specks and hairs lying on the sheet."""
+    """Opaque grains and hairs lying on the sheet, anywhere or each over a seam."""
     x0, y0, x1, y1 = shapely.total_bounds([solid.lower for solid in solids])
+    seams = np.vstack([seam.stations.xy_mm for seam in fit.seams]) @ matrix.T + shift if fit.seams else None
+
+    def spot() -> FloatArray:
+        if settings.dirt_on_seams and seams is not None:
+            return np.asarray(seams[int(rng.integers(len(seams)))] + rng.normal(0.0, _OFF_SEAM_MM, 2))
+        return np.array([rng.uniform(x0, x1), rng.uniform(y0, y1)])
+
     found: list[Polygon] = []
     for _ in range(settings.dust_count):
-        spot = Point(rng.uniform(x0, x1), rng.uniform(y0, y1))
-        found.append(spot.buffer(float(rng.uniform(0.04, 0.2)), 8))
+        found.append(Point(spot()).buffer(float(rng.uniform(0.05, 0.2)), 8))
     for _ in range(settings.hair_count):
-        start = np.array([rng.uniform(x0, x1), rng.uniform(y0, y1)])
+        start = spot()
         heading = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0.0, 0.12, 40))
-        path = start + 0.3 * np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0)
-        found.append(LineString(path).buffer(0.035, 4))
+        path = 0.3 * np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0)
+        found.append(LineString(start + path - path[20]).buffer(float(rng.uniform(0.03, 0.05)), 4))
+    height_mm = fit.settings.thickness_mm
     return tuple(Solid(shape, shape, height_mm, "", 0.0, 0) for shape in found)
 
 

@@ -8,6 +8,7 @@ import pytest
 from scipy.special import erf
 
 from gapscan.measure.width import SlitFit, fit_edges, fit_slits, slit_model
+from tests.benchmarks.bound import BLURS_PX, WIDTHS_PX, fit_scatter, width_bound
 
 X = np.arange(-30.0, 31.0)  # pixel centres
 PIXEL_VARIANCE = 1 / 12  # of a box of one pixel: what integrating over a pixel adds to the blur's variance
@@ -88,20 +89,6 @@ def test_model_keeps_the_excess_integral_and_the_fit_gives_the_width_back(width,
     assert found.centre[0] == pytest.approx(0.37, abs=1e-3)
 
 
-def bound(width: float, centre: float, sigma: float, noise: float, half: float) -> float:
-    """Cramér–Rao bound of the width: L known, centre and both wood levels free; derivatives by finite difference."""
-
-    def model(p: np.ndarray) -> np.ndarray:
-        w, c, left, right = p
-        a, b = (0.5 * (1 + erf((X - c + s * w / 2) / (np.sqrt(2) * sigma))) for s in (1, -1))
-        return (left * (1 - a) + (a - b) + right * b)[np.abs(X) <= half]
-
-    p = np.array([width, centre, 0.05, 0.05])
-    steps = 1e-5 * np.eye(4)
-    J = np.column_stack([(model(p + s) - model(p - s)) / 2e-5 for s in steps])
-    return float(noise * np.sqrt(np.linalg.inv(J.T @ J)[0, 0]))  # inverse Fisher information of white Gaussian noise
-
-
 @pytest.mark.parametrize(("width", "sigma"), [(0.7, 0.9), (1.5, 1.2), (3.0, 1.2), (2.0, 2.0)])
 def test_scatter_is_near_the_cramer_rao_bound_and_as_stated(width, sigma):
     noise, half, trials = 0.01, 9.0, 500
@@ -110,12 +97,21 @@ def test_scatter_is_near_the_cramer_rao_bound_and_as_stated(width, sigma):
     clean = slit_model(X, one, bare=np.ones(1), sigma=np.array([sigma]))
     found = fit(clean + rng.normal(0, noise, (trials, len(X))), sigma, half=half)
     scatter = found.width.std(ddof=1)
-    least = bound(width, 0.2, sigma, noise, half)
+    least = width_bound(X[np.abs(X) <= half], width, 0.2, sigma, noise)
     assert 0.9 * least < scatter < 1.5 * least  # below the bound only by the chance of 500 trials
     assert abs(found.width.mean() - width) < 4 * scatter / np.sqrt(trials) + 0.02 * least
     assert np.sqrt(np.mean(found.u_width**2)) == pytest.approx(scatter, rel=0.2)
     assert np.sqrt(np.mean(found.u_centre**2)) == pytest.approx(found.centre.std(ddof=1), rel=0.2)
     assert np.sqrt(np.mean(found.noise**2)) == pytest.approx(noise, rel=0.1)
+
+
+@pytest.mark.parametrize("sigma", BLURS_PX)
+@pytest.mark.parametrize("width", WIDTHS_PX)
+def test_the_table_of_bounds(width, sigma):
+    """Every width and blur of the benchmark, at random phases, with the window that the program has."""
+    one = fit_scatter(width, sigma, trials=400)
+    assert 0.85 < one.ratio < 1.2  # chance of 400 trials: ±0.035
+    assert abs(one.bias) < 4 * one.scatter / np.sqrt(400) + 0.02 * one.bound
 
 
 def test_a_closed_slit_measures_nothing():
