@@ -33,6 +33,7 @@ _PRICE = 4.5  # of each effect allowed, in half squares: three standard uncertai
 _LEAST_SHARPEN = 0.05
 _LEAST_ASYMMETRY = 0.003  # of an edge, rms; noise and JPEG reach 0.0025
 _LEAST_GAIN = 2.0
+_MOST_LEFT = 0.002
 _PRIOR = {"k": 0.6, "ln_r": 0.35, "a": 0.12, "b": 0.02}
 _USUAL_RADIUS_PX = 1.2
 _BOUNDS = ([0.0, float(np.log(0.6)), -0.4, -0.3], [3.0, float(np.log(2.5)), 0.4, 0.3])
@@ -131,7 +132,8 @@ def _fit(sides: list[EdgeSpread]) -> Rendering:
     best = min(trials, key=lambda t: t.cost + _PRICE * (t.sharpens + t.curves))
     p, covariance = best.p, best.covariance
     left = _asymmetry(codes, p)
-    plain = nothing < max(_LEAST_ASYMMETRY, _LEAST_GAIN * left)
+    # What is left unexplained has another cause: noise, or something that this model does not know.
+    plain = nothing < max(_LEAST_ASYMMETRY, _LEAST_GAIN * left) or left > _MOST_LEFT
     return Rendering(
         sharpen=float(p[0]),
         radius_px=float(np.exp(p[1])),
