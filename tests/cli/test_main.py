@@ -31,7 +31,8 @@ def pipeline(monkeypatch):
     module.calls = []
     module.result = grid_inspection()
 
-    def inspect(design_path, photo_paths, frame_path, job_path, progress):
+    def inspect(design_path, photo_paths, frame_path, job_path, progress, *, bare_path=None):
+        assert bare_path is None
         module.calls.append((design_path, photo_paths, frame_path, job_path))
         progress("looking for the frame")
         if isinstance(module.result, BaseException):
