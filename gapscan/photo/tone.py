@@ -89,14 +89,15 @@ def undo_rendering(photo: Photo, rendering: Rendering) -> Photo:
     encoded = srgb_encode(np.linspace(0.0, 1.0, 16385) ** 2)
     if curved:
         grid = np.linspace(0.0, 1.0, 4097)
-        encoded = np.interp(encoded, tone(grid, rendering.s_shape, rendering.bow), grid)
+        back = np.interp(grid, tone(grid, rendering.s_shape, rendering.bow), grid)
+        encoded = _looked_up(back, encoded.astype(np.float32)[None])[0]
     code = _looked_up(encoded, photo.light, of_root=True)
     if sharp:
         code = _unsharpened(code, rendering.sharpen, rendering.radius_px)
     return replace(photo, light=_looked_up(srgb_decode(np.linspace(0.0, 1.0, 16385)), code))
 
 
-def _looked_up(table: FloatArray, value: ImageArray, *, of_root: bool = False) -> ImageArray:
+def _looked_up(table: FloatArray | ImageArray, value: ImageArray, *, of_root: bool = False) -> ImageArray:
     """Values (or their roots), 0 to 1, replaced by the table's entries; what lies beyond gets the last one."""
     entries = table.astype(np.float32)
     out = np.empty_like(value)
