@@ -4,7 +4,7 @@ How wide a slot was cut depends on the kerf, so its true width is what the user'
 level is that of the two round holes on either side of the slot. Seen and clear width differ by what the slanted view
 hides; the card is taken to be as thick as the veneer. How the slot's walls lean is known only where the job file says
 so: else the middle between upright walls and walls as in the veneer is taken, with a rectangular uncertainty (JCGM 100,
-4.3.7).
+4.3.7). In the same way the blur, found from the seams, is taken midway between the seams' and that carried outward.
 """
 
 from __future__ import annotations
@@ -183,7 +183,7 @@ def _measure(
     fit = _fit(photo, reference, stations, blur, job, bare, bare_rgb)
     noise = float(np.median(fit.noise)) / bare
     card = float(np.median(np.maximum(fit.left, fit.right))) / bare
-    ratio = np.maximum(fit.width, 0.0) / blur.sigma_mm(stations)
+    ratio = np.maximum(fit.width, 0.0) / _blur_there(blur, stations)[0]
     fit = replace(fit, width=fit.width / (1.0 + sighting.effect.at(ratio)[0]))
     width = float(np.median(fit.width))
     hidden, u_walls = _hidden(stations, reference, job)
@@ -221,6 +221,12 @@ def _stations(slot: FloatArray, reference: Reference, job: Job, blur: Blur) -> P
     )
 
 
+def _blur_there(blur: Blur, stations: PlacedStations) -> tuple[FloatArray, FloatArray]:
+    """Blur (N,) in mm at stations outside the seams that it was found from, and its relative uncertainty by that."""
+    among, carried = replace(blur, field=(0.0,) * 4).sigma_mm(stations), blur.sigma_mm(stations)
+    return np.sqrt(among * carried), np.abs(np.log(carried / among)) / np.sqrt(12.0)
+
+
 def _fit(
     photo: Photo,
     reference: Reference,
@@ -234,7 +240,7 @@ def _fit(
     n = len(stations)
     pitch = 1.0 / reference.px_per_mm
     rows = int(np.clip(round(reference.px_per_mm * SPACING_MM / 1.4), 1, 6))
-    sigma = blur.sigma_mm(stations)
+    sigma, _ = _blur_there(blur, stations)
 
     def profiles(half: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
         reach = np.ceil(half / pitch)
@@ -286,7 +292,8 @@ def _uncertainty(
 ) -> tuple[float, float]:
     """Standard uncertainty of the width, and the slot's own part of it (noise and light level)."""
     width = np.full(len(stations), np.median(fit.width))
-    _, shape_u, per_sigma = sighting.effect.at(np.maximum(width, 0.0) / sighting.blur.sigma_mm(stations))
+    sigma, u_carried = _blur_there(sighting.blur, stations)
+    _, shape_u, per_sigma = sighting.effect.at(np.maximum(width, 0.0) / sigma)
     budget = width_budget(
         width,
         fit.u_width,
@@ -306,6 +313,7 @@ def _uncertainty(
         own,
         *(float(part.mean()) for part in (budget.tone, budget.blur, budget.glare, budget.scale)),
         float(np.mean(np.abs(slant.delta_mm))) * reference.focal_rel_u,
+        float(np.mean(width * per_sigma * u_carried)),
         job.thickness_mm * reference.foot_u_mm / float(reference.camera.place_mm[2]),
         u_walls,
     )

@@ -60,7 +60,8 @@ UPRIGHT = {"slots_mm": list(TRUE_MM), "taper_deg": 0.0}  # the simulator's card 
         replace(SCENE, camera=replace(CAMERA, roll_deg=92.0, tilt_deg=4.0)),
         replace(SCENE, develop=DevelopSettings(sharpen=0.4, blur_sigma_px=1.4)),
         replace(SCENE, card_thickness_mm=0.6, camera=replace(CAMERA, equivalent_mm=40.0)),
-        # The blur's shape is taken off as for the seams: left in, these come out 0.014 mm too wide, 0.009 too narrow.
+        # The blur's shape is taken off as for the seams: left in, these come out 0.014 mm too wide, 0.009 too narrow,
+        # three and two times their uncertainty.
         replace(SCENE, develop=DevelopSettings(blur_shape="disc", blur_sigma_px=1.4)),
         replace(SCENE, develop=DevelopSettings(blur_shape="tailed", blur_sigma_px=1.4)),
     ],
@@ -72,7 +73,7 @@ def test_slots_come_out_as_wide_as_they_were_cut(studio, faulty_front, scene):
     for slot, true in zip(found.check, TRUE_MM, strict=True):
         assert slot.true_mm == pytest.approx(true)
         assert slot.seen
-        assert slot.measured_mm == pytest.approx(true, abs=0.006)
+        assert slot.measured_mm == pytest.approx(true, abs=0.008)
         assert abs(slot.off_mm) < 2 * slot.u_measured_mm
         assert 0 < slot.u_own_mm < slot.u_measured_mm < 0.010
     assert not [w for w in found.warnings if "check slot" in w]
