@@ -23,12 +23,18 @@ View = Literal["front", "back", "auto"]
 
 @dataclass(frozen=True)
 class PieceSettings:
-    """How one piece was cut, and whether it may be cut again."""
+    """How one piece was cut, and whether it may be cut again.
+
+    grain_deg   direction of the grain in the drawing, from x towards y; None where not told
+    recut_cost  what another cut of this piece costs against that of others
+    """
 
     facing: Facing = "up"
     material: str = ""
     offset_mm: float = 0.0
     keep: bool = False
+    grain_deg: float | None = None
+    recut_cost: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -96,6 +102,11 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
 }
 _CHECK_KEYS = ("slot_mm", "slots_mm", "u_mm", "taper_deg")
 _SLOT_MM = (0.05, 2.0)
+_PIECE_NUMBERS: dict[str, tuple[float, float]] = {
+    "offset_mm": (-5.0, 5.0),
+    "grain_deg": (-360.0, 360.0),
+    "recut_cost": (0.01, 1000.0),
+}
 _LARGEST_WHOLE = 10**15  # a whole number of hundreds of digits is no float
 _PIECE_KEYS = tuple(f.name for f in fields(PieceSettings))
 
@@ -210,8 +221,8 @@ def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...
             full = f"{name}.{key}"
             if key == "facing":
                 given[key] = _choice(entry, full, ("up", "down"), source)
-            elif key == "offset_mm":
-                given[key] = _number(entry, full, -5.0, 5.0, source)
+            elif key in _PIECE_NUMBERS:
+                given[key] = _number(entry, full, *_PIECE_NUMBERS[key], source)
             elif key == "material":
                 if not isinstance(entry, str):
                     raise InputError(f'{source}: {full} must be text in quotes, such as "walnut"')

@@ -267,3 +267,19 @@ def test_check_slots_by_one_width_or_by_one_each(job):
 def test_check_slots_that_make_no_sense(job, text, words):
     message = refused(job(text))
     assert all(word in message for word in words)
+
+
+def test_grain_and_cost_of_a_piece(tmp_path):
+    path = tmp_path / "job.toml"
+    path.write_text('[pieces."*"]\ngrain_deg = 90\n[pieces.sky]\nrecut_cost = 2.5\n', encoding="utf-8")
+    sky = read_job(path).settings("sky")
+    assert (sky.grain_deg, sky.recut_cost) == (90.0, 2.5)
+    assert read_job(path).settings("sea").recut_cost == 1.0
+    for wrong, words in (
+        ("recut_cost = 0", "recut_cost"),
+        ("grain_deg = 700", "grain_deg"),
+        ('grain_deg = "x"', "grain_deg"),
+    ):
+        path.write_text(f"[pieces.sky]\n{wrong}\n", encoding="utf-8")
+        with pytest.raises(InputError, match=words):
+            read_job(path)

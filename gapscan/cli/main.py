@@ -53,6 +53,9 @@ def group() -> None:
 
 def main() -> NoReturn:
     """Run the command line; every expected failure is one sentence on stderr and an exit code."""
+    # Read when the first command imports NumPy. The systems solved here are tall and thin or small: helper threads of
+    # the linear algebra library (OpenBLAS) win nothing on them and spend whole cores on waiting for work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(run(sys.argv[1:]))
 
 

@@ -29,7 +29,7 @@ _MEDIAN_STATIONS = 9
 _OWN_SHARE = 0.6
 _IN_LINE_MM = 0.05
 _PLACE_KNOWN_MM = 0.025  # standard uncertainty of a place that was held
-_PLACE_GUESSED_MM = 0.06  # of one that no lit station of its stretch has shown
+_PLACE_GUESSED_MM = 0.09  # of one that no lit station of its stretch has shown
 
 
 def plainly_lit(

@@ -38,29 +38,34 @@ def speck_stations(
     station by noise alone; usable (N,) stations whose gap means something: only these are ever found; known (N,) those
     that others may be set against, usable ones and the less sure ones next to a junction.
     """
-    told = np.where(known, gap_mm, np.nan)
-    sides = [np.full(len(stations), np.nan) for _ in range(2)]  # NaN where that side shows nothing
-    for begin, end in stations.runs():
-        for level, side in zip(sides, (-1, 1), strict=True):
-            level[begin:end] = _level_beside(told[begin:end], side)
-    uneven = np.where(usable, np.abs(gap_mm - (sides[0] + sides[1]) / 2), np.nan)
-    everywhere = float(_median(uneven[None])[0]) if len(uneven) else 0.0
-    found = np.zeros(len(stations), bool)
-    for begin, end in stations.runs():
-        own = slice(begin, end)
-        # In a short stretch specks themselves make much of the unevenness: it counts up to some times the usual one.
-        usual = np.fmin(_running_median(uneven[own], _SCATTER_BESIDE), _MOST_UNEVEN * everywhere)
-        sigma = np.maximum(u_noise_mm[own], 1.4826 * np.nan_to_num(usual))
-        level = np.minimum(sides[0][own], sides[1][own])
-        found[own] = _lost_briefly(np.where(usable[own], np.nan_to_num(level - gap_mm[own]), 0.0), level, sigma)
-    return found
+    if len(stations) == 0:
+        return np.zeros(0, bool)
+    # All stretches in one long row, with room between them that nothing looks across.
+    new_stretch = np.diff(stations.stretch, prepend=stations.stretch[:1]) != 0
+    at = np.arange(len(stations)) + _SCATTER_BESIDE * np.cumsum(new_stretch)
+
+    def laid_out(values: FloatArray) -> FloatArray:
+        row = np.full(int(at[-1]) + 1, np.nan)
+        row[at] = values
+        return row
+
+    told = laid_out(np.where(known, gap_mm, np.nan))
+    tried = laid_out(np.where(usable, gap_mm, np.nan))
+    before, after = _level_beside(told, -1), _level_beside(told, 1)  # NaN where that side shows nothing
+    uneven = np.abs(tried - (before + after) / 2)
+    # In a short stretch specks themselves make much of the unevenness: it counts up to some times the usual one.
+    everywhere = _median(uneven[None])[0]
+    usual = np.fmin(_running_median(uneven, _SCATTER_BESIDE), _MOST_UNEVEN * everywhere)
+    sigma = np.fmax(laid_out(u_noise_mm), 1.4826 * np.nan_to_num(usual))
+    level = np.minimum(before, after)
+    return np.asarray(_lost_briefly(np.nan_to_num(level - tried), level, sigma)[at])
 
 
 def _lost_briefly(loss: FloatArray, level: FloatArray, sigma: FloatArray) -> BoolArray:
-    """Short deep losses in one stretch (N,), with their shoulders."""
+    """Short deep losses along a row (N,), with their shoulders."""
     deep = loss > np.maximum(np.maximum(_SIGMAS * sigma, _LEAST_MM), _LEAST_SHARE * np.nan_to_num(level))
-    shoulder = loss > _SHOULDER_SIGMAS * sigma
     deep = _short_runs(deep)
+    shoulder = loss > _SHOULDER_SIGMAS * sigma
     beside = np.zeros_like(deep)
     beside[1:] |= deep[:-1]
     beside[:-1] |= deep[1:]
@@ -96,7 +101,8 @@ def _median(windows: FloatArray) -> FloatArray:
 def _short_runs(mask: BoolArray) -> BoolArray:
     """The mask without its long runs."""
     bounds = np.flatnonzero(np.diff(np.r_[False, mask, False].astype(np.int8)))
-    kept = mask.copy()
-    for begin, end in zip(bounds[::2], bounds[1::2], strict=True):
-        kept[begin:end] = end - begin <= _LONGEST
-    return kept
+    begins, ends = bounds[::2], bounds[1::2]
+    long = ends - begins > _LONGEST
+    change = np.zeros(len(mask) + 1, np.int64)
+    change[begins[long]], change[ends[long]] = 1, -1
+    return np.asarray(mask & (np.cumsum(change[:-1]) == 0))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int32]
 
@@ -34,6 +34,7 @@ _LEAST_SIDE_MM = 6.0
 _AGREEING = 0.70  # share of a strip's sides in pieces that show the drop
 _SECOND_PIECES_MM = 2.5  # of side in other pieces than the one that shows most of it
 _ONE_ROLL = 0.6  # tapes of one fit come from one roll: much less dimming than the surest strip's is none
+_OTHER_WIDTH, _WIDTH_ALIKE = 0.75, 0.15
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,11 @@ class Strip:
     along_mm: tuple[float, float]
     across_mm: tuple[float, float]
     drop: float = 0.0
+
+    @property
+    def width_mm(self) -> float:
+        """Of the tape."""
+        return self.across_mm[1] - self.across_mm[0]
 
     @property
     def corners_mm(self) -> FloatArray:
@@ -68,13 +74,31 @@ class GlowMap:
     piece: IntArray
     step_mm: float
 
-    def at(self, xy_mm: FloatArray) -> tuple[FloatArray, IntArray]:
-        """Values and piece numbers at points (..., 2) in map mm; 0 outside."""
-        index = np.round(xy_mm / self.step_mm).astype(np.int64)
+    def places(self, xy_mm: FloatArray) -> IntArray:
+        """Flat indices into the map at points (..., 2) in map mm; the first pixel stands for all that is outside."""
+        index = np.rint(xy_mm * np.float32(1.0 / self.step_mm)).astype(np.int32)
         height, width = self.log.shape
-        inside = (index >= 0).all(axis=-1) & (index[..., 0] < width) & (index[..., 1] < height)
-        u, v = np.where(inside, index[..., 0], 0), np.where(inside, index[..., 1], 0)
-        return self.log[v, u], np.where(inside, self.piece[v, u], 0)
+        u, v = index[..., 0], index[..., 1]
+        inside = (u >= 0) & (v >= 0) & (u < width) & (v < height)
+        return np.asarray(np.where(inside, v * width + u, 0), dtype=np.int32)
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """Rows of cells in one direction: flat map places below and above every line, and whether one piece shows both.
+
+    turn_deg; u0_mm, v0_mm of the first column and row kept; behind, ahead (reach, V, U) places, same (reach, V, U);
+    valid (V, U) where enough is known.
+    """
+
+    turn_deg: float
+    u0_mm: float
+    v0_mm: float
+    behind: IntArray
+    ahead: IntArray
+    same: BoolArray
+    valid: BoolArray
+    count: FloatArray
 
 
 def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm: float) -> list[Strip]:
@@ -83,24 +107,35 @@ def find_strips(log: FloatArray, known: BoolArray, pieces: IntArray, *, step_mm:
     What is found is taken off the map, and the search goes on: tapes that cross hide each other's sides.
     """
     glow = _averaged(GlowMap(log, np.where(known, pieces, 0).astype(np.int32), step_mm))
+    directions = [_lines(glow, float(turn)) for turn in np.arange(0.0, 180.0, _TURN_DEG)]
     strips: list[Strip] = []
     for _ in range(_PASSES):
         found: list[tuple[float, Strip]] = []
-        for turn in np.arange(0.0, 180.0, _TURN_DEG):
-            found += _pairs_of_lines(glow, float(turn))
+        for lines in directions:
+            if lines is not None:
+                found += _pairs_of_lines(glow, lines)
         found.sort(key=lambda pair: -pair[0])
         new: list[Strip] = []
         for _, rough in _apart(found):
             strip = _settled(glow, rough)
             if strip is not None and not any(_overlap(strip, other) > _SAME for other in new):
                 new.append(strip)
-        surest = max((s.drop for s in (strips or new)), default=0.0)
-        new = [s for s in new if s.drop > _ONE_ROLL * surest]
+        surest = max(strips or new, key=lambda strip: strip.drop, default=None)
+        new = [strip for strip in new if surest is None or _of_one_roll(strip, surest, left_over=bool(strips))]
         if not new:
             break
         strips += new
         glow = replace(glow, log=_without(glow, new))
     return strips
+
+
+def _of_one_roll(strip: Strip, surest: Strip, *, left_over: bool) -> bool:
+    """Whether a strip dims like the surest one; one of another width must be the more like it, and not be among what is
+    left over when others are taken off, whose rims are not exact."""
+    like = abs(strip.width_mm / surest.width_mm - 1) < _WIDTH_ALIKE
+    if not like and left_over:
+        return False
+    return strip.drop > (_ONE_ROLL if like else _OTHER_WIDTH) * surest.drop
 
 
 def _without(glow: GlowMap, strips: list[Strip]) -> FloatArray:
@@ -130,56 +165,93 @@ def _averaged(fine: GlowMap) -> GlowMap:
     total = cv2.boxFilter(np.where(fine.piece > 0, fine.log, 0.0), -1, (side, side), normalize=False)
     count = cv2.boxFilter(known, -1, (side, side), normalize=False)
     # Pieces lie a seam's margin apart, so a square millimetre round a known pixel hardly holds a second one.
-    return GlowMap(total / np.maximum(count, 1.0), np.where(count >= side * side / 3, fine.piece, 0), fine.step_mm)
+    log = (total / np.maximum(count, 1.0)).astype(np.float32)
+    piece = np.where(count >= side * side / 3, fine.piece, 0)
+    piece[0, 0] = 0  # it stands for what lies outside
+    return GlowMap(log, piece, fine.step_mm)
 
 
-def _pairs_of_lines(glow: GlowMap, turn_deg: float) -> list[tuple[float, Strip]]:
-    """The best stretch of every pair of parallel lines in one direction whose score is worth a second look."""
+def _lines(glow: GlowMap, turn_deg: float) -> _Lines | None:
+    """The lines of one direction that could be seen; None where there are none. It depends on the pieces only."""
     axes = _axes(turn_deg)
     height, width = glow.log.shape
     extent = np.array([[0, 0], [width, 0], [0, height], [width, height]]) * glow.step_mm @ axes.T
     u = np.arange(extent[:, 0].min(), extent[:, 0].max(), _CELL_MM)
     v = np.arange(extent[:, 1].min(), extent[:, 1].max(), _CELL_MM)
-    grid = np.stack(np.meshgrid(u, v), axis=-1) @ axes
-    log, piece = glow.at(grid)
-    rise, valid = _steps(log, piece)
+    places = glow.places(u[None, :, None] * axes[0] + v[:, None, None] * axes[1])
+    piece = glow.piece.ravel()[places]
+    shape = (_REACH_CELLS, *places.shape)
+    behind, ahead, same = np.zeros(shape, np.int32), np.zeros(shape, np.int32), np.zeros(shape, bool)
+    for k in range(_REACH_CELLS):
+        line, low, high = slice(1 + k, len(v) - k), slice(0, len(v) - 1 - 2 * k), slice(1 + 2 * k, None)
+        behind[k, line], ahead[k, line] = places[low], places[high]
+        same[k, line] = (piece[high] == piece[low]) & (piece[low] > 0)
+    count = same.sum(axis=0)
+    valid = count >= 2
     if not valid.any():
-        return []
+        return None
     rows = np.flatnonzero(valid.any(axis=1))
-    first, last = max(rows[0] - 1, 0), rows[-1] + 2
-    rise, valid, v = rise[first:last], valid[first:last], v[first:last]
-    entering = np.where(valid, np.clip(-rise, -_MOST_DROP, _MOST_DROP) - _BIAS, 0.0)
-    leaving = np.where(valid, np.clip(rise, -_MOST_DROP, _MOST_DROP) - _BIAS, 0.0)
+    first, last = max(int(rows[0]) - 1, 0), int(rows[-1]) + 2
+    own = slice(first, last)
+    return _Lines(
+        turn_deg,
+        float(u[0]),
+        float(v[first]),
+        behind[:, own],
+        ahead[:, own],
+        same[:, own],
+        valid[own],
+        np.maximum(count[own], 1).astype(np.float32),
+    )
+
+
+def _pairs_of_lines(glow: GlowMap, lines: _Lines) -> list[tuple[float, Strip]]:
+    """The best stretch of every pair of parallel lines in one direction whose score is worth a second look."""
+    from scipy.ndimage import maximum_filter
+
+    log = glow.log.ravel()
+    rise = np.where(lines.same, log[lines.ahead] - log[lines.behind], np.float32(0)).sum(axis=0) / lines.count
+    rise = np.clip(rise, -_MOST_DROP, _MOST_DROP)
+    entering = np.where(lines.valid, -rise - np.float32(_BIAS), np.float32(0))
+    leaving = np.where(lines.valid, rise - np.float32(_BIAS), np.float32(0))
+    # No pair scores more than the best stretches of its two lines together.
+    most_in, most_out = (_best_stretch(gain)[0] for gain in (entering, leaving))
+    cells = np.arange(round(_NARROWEST_MM / _CELL_MM), round(_WIDEST_MM / _CELL_MM) + 1)
+    row, apart = np.repeat(np.arange(len(rise)), len(cells)), np.tile(cells, len(rise))
+    other = row + apart
+    there = other < len(rise)
+    row, other, apart = row[there], other[there], apart[there]
+    hopeful = (most_in[row] + most_out[other]) * _CELL_MM > _LEAST_SCORE
+    row, other, apart = row[hopeful], other[hopeful], apart[hopeful]
+    if len(row) == 0:
+        return []
+    gain = entering[row] + leaving[other]
+    gain += np.where(lines.valid[row] | lines.valid[other], np.float32(0), np.float32(_UNKNOWN))
+    best, begin, end = _best_stretch(gain)
+    # Of pairs a cell away from each other, which are much the same strip, the best.
+    table = np.full((len(rise), int(cells[-1]) + 1), -np.inf, np.float32)
+    table[row, apart] = best
+    peak = best >= maximum_filter(table, size=3, mode="constant", cval=-np.inf)[row, apart]
     found = []
-    for cells in range(round(_NARROWEST_MM / _CELL_MM), round(_WIDEST_MM / _CELL_MM) + 1):
-        if cells >= len(v):
-            break
-        gain = entering[:-cells] + leaving[cells:]
-        gain += np.where(valid[:-cells] | valid[cells:], 0.0, _UNKNOWN)
-        total = np.pad(np.cumsum(gain, axis=1), ((0, 0), (1, 0)))
-        least = np.minimum.accumulate(total, axis=1)
-        score = total - least
-        end = score.argmax(axis=1)
-        best = score[np.arange(len(score)), end] * _CELL_MM
-        for row in np.flatnonzero(best > _LEAST_SCORE):
-            begin = int(total[row, : end[row] + 1].argmin())
-            span = (float(u[0] + (begin - 0.5) * _CELL_MM), float(u[0] + (end[row] - 0.5) * _CELL_MM))
-            # Line k runs between rows k − 1 and k.
-            across = (float(v[row] - _CELL_MM / 2), float(v[row + cells] - _CELL_MM / 2))
-            found.append((float(best[row]), Strip(turn_deg, span, across)))
+    for k in np.flatnonzero(peak & (best * _CELL_MM > _LEAST_SCORE)):
+        span = (lines.u0_mm + (begin[k] - 0.5) * _CELL_MM, lines.u0_mm + (end[k] - 0.5) * _CELL_MM)
+        # Line k runs between rows k − 1 and k.
+        below = lines.v0_mm + (row[k] - 0.5) * _CELL_MM
+        across = (float(below), float(below + apart[k] * _CELL_MM))
+        found.append((float(best[k] * _CELL_MM), Strip(lines.turn_deg, (float(span[0]), float(span[1])), across)))
     return found
 
 
-def _steps(log: FloatArray, piece: IntArray) -> tuple[FloatArray, BoolArray]:
-    """Rise of the log glow across the line above every row, (V, U), and whether one piece shows both its sides."""
-    rise, count = np.zeros(log.shape), np.zeros(log.shape)
-    for k in range(_REACH_CELLS):
-        ahead, behind = slice(1 + k, len(log) - k), slice(0, len(log) - 1 - 2 * k)
-        later, before = log[1 + 2 * k :], log[: len(log) - 1 - 2 * k]
-        same = (piece[1 + 2 * k :] == piece[behind]) & (piece[behind] > 0)
-        rise[ahead] += np.where(same, later - before, 0.0)
-        count[ahead] += same
-    return rise / np.maximum(count, 1), count >= 2
+def _best_stretch(gain: FloatArray) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.int64]]:
+    """Largest sum over a run of each row (N, U): sum (N,), first column and one past the last."""
+    total = np.zeros((gain.shape[0], gain.shape[1] + 1), gain.dtype)
+    np.cumsum(gain, axis=1, out=total[:, 1:])
+    score = total - np.minimum.accumulate(total, axis=1)
+    end = score.argmax(axis=1)
+    rows = np.arange(len(gain))
+    best = score[rows, end]
+    begin = np.array([int(total[r, : end[r] + 1].argmin()) for r in rows]) if len(gain) else end
+    return best, begin, end
 
 
 def _apart(found: list[tuple[float, Strip]]) -> list[tuple[float, Strip]]:
@@ -197,21 +269,38 @@ def _overlap(a: Strip, b: Strip) -> float:
     """Area in common over the smaller area."""
     from shapely.geometry import Polygon
 
+    if np.hypot(*(a.corners_mm.mean(axis=0) - b.corners_mm.mean(axis=0))) > _reach(a) + _reach(b):
+        return 0.0
     first, second = Polygon(a.corners_mm), Polygon(b.corners_mm)
     return float(first.intersection(second).area / min(first.area, second.area))
 
 
+def _reach(strip: Strip) -> float:
+    """From the middle to a corner, mm."""
+    return float(np.hypot(*np.diff([strip.along_mm, strip.across_mm], axis=1)[:, 0])) / 2
+
+
 def _settled(glow: GlowMap, rough: Strip) -> Strip | None:
     """The rectangle moved and turned to where its four sides show best; None where they do not show tape."""
-    best, strip = _score(glow, rough), rough
-    for step in (1.0, 0.5, 0.25):
+    strip = rough
+    # The map is averaged over a millimetre: closer samples matter to the last quarter of a millimetre only.
+    for step, every_mm in ((1.0, 1.0), (0.5, 1.0), (0.25, 0.5)):
+        best = float(_scores(glow, [strip], every_mm)[0])
         for _ in range(6):
-            trials = [_score(glow, trial) for trial in _moved(strip, step)]
-            if max(trials) <= best + 1e-9:
+            moved = _moved(strip, step)
+            trials = _scores(glow, moved, every_mm)
+            if trials.max(initial=-np.inf) <= best + 1e-6:
                 break
-            strip = _moved(strip, step)[int(np.argmax(trials))]
-            best = max(trials)
+            strip, best = moved[int(np.argmax(trials))], float(trials.max())
+        if step == 1.0 and _weak(glow, strip):
+            return None
     return _confirmed(glow, strip)
+
+
+def _weak(glow: GlowMap, strip: Strip) -> bool:
+    """Whether a long side that lies on wood shows so little, roughly in place, that no finer place will save it."""
+    sides = [drop[seen] for drop, _, seen in _sides(glow, [strip], 1.0)[:2]]
+    return any(float(drop.mean()) < _LEAST_DROP / 2 for drop in sides if len(drop) >= _LEAST_SIDE_MM)
 
 
 def _moved(strip: Strip, step_mm: float) -> list[Strip]:
@@ -243,36 +332,47 @@ def _turned(strip: Strip, by_deg: float) -> Strip:
     )
 
 
-def _sides(glow: GlowMap, strip: Strip) -> list[tuple[FloatArray, IntArray]]:
-    """Drop of the log glow going in, and the piece it was seen in, at half-millimetres of the two long and the two
-    short sides."""
-    axes = _axes(strip.turn_deg)
-    (a0, a1), (b0, b1) = strip.along_mm, strip.across_mm
-    found: list[tuple[FloatArray, IntArray]] = []
-    depth = np.array([0.75, 1.5, 2.25])
-    for fixed, low, high, inward in ((b0, a0, a1, 1), (b1, a0, a1, -1), (a0, b0, b1, 1), (a1, b0, b1, -1)):
-        run = np.arange(low + 0.25, high, 0.5)
-        inside, outside = fixed + inward * depth, fixed - inward * depth
-        lines = []
-        for places in (inside, outside):
-            a, b = np.meshgrid(run, places, indexing="ij")
-            points = np.stack([a, b] if len(found) < 2 else [b, a], axis=-1)
-            lines.append(glow.at(points @ axes))
-        (log_in, piece_in), (log_out, piece_out) = lines
-        same = (piece_in == piece_out) & (piece_in > 0)
-        some = same.sum(axis=1) >= 2
-        drop = (np.where(same, log_out - log_in, 0.0).sum(axis=1) / np.maximum(same.sum(axis=1), 1))[some]
-        found.append((drop, np.where(same, piece_in, 0).max(axis=1)[some]))
+def _sides(glow: GlowMap, strips: list[Strip], every_mm: float = 0.5) -> list[tuple[FloatArray, IntArray, BoolArray]]:
+    """Drop of the log glow going in, the piece it was seen in, and where it was seen, each (strips, M), at places
+    so far apart on the two long and the two short sides."""
+    axes = np.stack([_axes(strip.turn_deg) for strip in strips])
+    along = np.array([strip.along_mm for strip in strips])
+    across = np.array([strip.across_mm for strip in strips])
+    log, pieces = glow.log.ravel(), glow.piece.ravel()
+    axes, along, across = (a.astype(np.float32) for a in (axes, along, across))
+    depth = np.array([0.75, 1.5, 2.25], np.float32)
+    found: list[tuple[FloatArray, IntArray, BoolArray]] = []
+    for side in range(4):
+        fixed, ends = (across, along) if side < 2 else (along, across)
+        # Directions (strips, 2) in which the side runs, and in which one goes in.
+        runs, inward = (axes[:, 0], axes[:, 1]) if side < 2 else (axes[:, 1], axes[:, 0])
+        sign = 1.0 if side % 2 == 0 else -1.0
+        steps = every_mm * (0.5 + np.arange(int(np.ceil((ends[:, 1] - ends[:, 0]).max() / every_mm))))
+        run = ends[:, :1] + steps
+        base = run[:, :, None] * runs[:, None, :] + (fixed[:, side % 2, None] * inward)[:, None, :]
+        off = sign * depth[None, :, None] * inward[:, None, :]
+        base, off = base.astype(np.float32), off.astype(np.float32)
+        places_in = glow.places(base[:, :, None, :] + off[:, None])
+        places_out = glow.places(base[:, :, None, :] - off[:, None])
+        piece = pieces[places_in]
+        same = (piece == pieces[places_out]) & (piece > 0) & (run < ends[:, 1:])[:, :, None]
+        count = same.sum(axis=2)
+        drop = np.where(same, log[places_out] - log[places_in], 0.0).sum(axis=2) / np.maximum(count, 1)
+        found.append((drop, np.where(same, piece, 0).max(axis=2), count >= 2))
     return found
 
 
-def _score(glow: GlowMap, strip: Strip) -> float:
-    return sum(float((np.clip(drop, -_MOST_DROP, _MOST_DROP) - _BIAS).sum()) for drop, _ in _sides(glow, strip))
+def _scores(glow: GlowMap, strips: list[Strip], every_mm: float) -> FloatArray:
+    """How well the sides of each of these strips show (N,)."""
+    total = np.zeros(len(strips))
+    for drop, _, seen in _sides(glow, strips, every_mm) if strips else []:
+        total += np.where(seen, np.clip(drop, -_MOST_DROP, _MOST_DROP) - _BIAS, 0.0).sum(axis=1)
+    return total
 
 
 def _confirmed(glow: GlowMap, strip: Strip) -> Strip | None:
     """The strip with its drop, where both long sides that lie on wood drop alike and in more than one piece."""
-    sides = _sides(glow, strip)
+    sides = [(drop[0, seen[0]], piece[0, seen[0]]) for drop, piece, seen in _sides(glow, [strip])]
     long = [(drop, piece) for drop, piece in sides[:2] if len(drop) * 0.5 >= _LEAST_SIDE_MM]
     if not long:
         return None

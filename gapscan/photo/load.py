@@ -68,7 +68,8 @@ def read_photo(path: Path) -> Photo:
                     code, display = _read_deep(path, 1 if opened.format == "TIFF" else orientation)
                 else:
                     opened.load()
-                    upright = ImageOps.exif_transpose(opened)
+                    # Pillow copies even a picture that is upright, which costs as much as decoding it.
+                    upright = opened if orientation == 1 else ImageOps.exif_transpose(opened)
                     display = _display(upright)
                     code = None
     except InputError:
@@ -96,14 +97,16 @@ def _check_size(path: Path, size: tuple[int, int]) -> None:
 
 
 def _display(image: Image.Image) -> NDArray[np.uint8]:
+    import cv2
+
     if image.mode in {"RGBA", "LA", "PA"} or "transparency" in image.info:
         rgba = np.asarray(image.convert("RGBA"))
         if (rgba[..., 3] < 255).any():  # what is transparent shows nothing: take it as dark
             rgba = (rgba[..., :3].astype(np.uint16) * rgba[..., 3:] // 255).astype(np.uint8)
         rgb = rgba[..., :3]
     else:
-        rgb = np.asarray(image.convert("RGB"))
-    return np.ascontiguousarray(rgb[..., ::-1])
+        rgb = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), dtype=np.uint8)
 
 
 def _is_deep_tiff_or_png(image: Image.Image, path: Path) -> bool:
@@ -154,8 +157,7 @@ def _linear(display_bgr: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArra
 
     luma = cv2.cvtColor(display_bgr, cv2.COLOR_BGR2GRAY)
     light = cv2.LUT(luma, srgb_decode(np.arange(256) / 255.0).astype(np.float32))
-    blue, green, red = cv2.split(display_bgr)
-    return light, cv2.max(cv2.max(blue, green), red) == 255
+    return light, cv2.inRange(display_bgr, (0, 0, 0), (254, 254, 254)) == 0
 
 
 def _linear_deep(code_bgr: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:

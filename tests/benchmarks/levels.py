@@ -82,7 +82,7 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
     azimuth, roll = float(rng.uniform(0, 360)), float(rng.uniform(-3, 3))
     angle = float(rng.uniform(-4, 4))
     shape = _BLUR_SHAPES[number % len(_BLUR_SHAPES)]
-    exif_error = float(rng.normal(0.0, 0.015))
+    exif_error = float(rng.normal(0.0, 0.012))
     tone = float(np.clip(rng.normal(0.0, 0.005), -0.01, 0.01))
     scatter = float(rng.uniform(0.0, 0.02))
     uneven = (float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.1, 0.1)))
@@ -108,7 +108,14 @@ def _scene(level: str, number: int, rng: np.random.Generator) -> SceneSettings:
             for wood, rgb in GLOW.items()
         }
         return SceneSettings(
-            camera=CameraSettings(px_per_mm=17.5, equivalent_mm=77, tilt_deg=3.0, azimuth_deg=azimuth, roll_deg=roll),
+            camera=CameraSettings(
+                px_per_mm=17.5,
+                equivalent_mm=77,
+                equivalent_by=("width", "diagonal")[number % 2],
+                tilt_deg=3.0,
+                azimuth_deg=azimuth,
+                roll_deg=roll,
+            ),
             light=LightSettings(glow=pale),  # type: ignore[arg-type]
             develop=DevelopSettings(
                 blur_sigma_px=1.0,
