@@ -139,6 +139,7 @@ def inspect_photo(
     """Reference, registration and gaps of one photo."""
     from gapscan.measure.sight import sight_seams
     from gapscan.measure.survey import survey_gaps
+    from gapscan.photo.edge_spread import edge_spreads
     from gapscan.photo.reference import sight_frame, solve_reference
     from gapscan.photo.tone import find_rendering, undo_rendering
     from gapscan.register.register import register_design
@@ -149,20 +150,22 @@ def inspect_photo(
     frame = sight_frame(photo, layout, card_thickness_mm=job.thickness_mm)
     reference = solve_reference(frame, photo.focal_px)
     _refuse_coarse(name, reference, job)
-    rendering = find_rendering(photo, reference)
-    if rendering is not None:
+    edges = edge_spreads(photo, reference)
+    rendering = find_rendering(edges)
+    if rendering is not None and (rendering.sharpened or rendering.curved):
         photo = undo_rendering(photo, rendering)
+        edges = edge_spreads(photo, reference)
         if photo.bare is not None:  # the same camera's curve; sharpness is of no use there
             photo = replace(photo, bare=undo_rendering(photo.bare, replace(rendering, sharpened=False)))
     progress(f"laying the drawing over {name}")
     registration, notes = register_design(photo, reference, design, job)
     progress(f"measuring the seams in {name}")
-    sighting = sight_seams(photo, reference, design, registration, job)
+    sighting = sight_seams(photo, reference, design, registration, job, edges)
     better = settle_height(frame, reference, sighting, design, job)
     if better is not None:  # another height moves the upper face in the picture: lay and measure once more
         reference = better
         registration, notes = register_design(photo, reference, design, job)
-        sighting = sight_seams(photo, reference, design, registration, job)
+        sighting = sight_seams(photo, reference, design, registration, job, edges)
     survey = survey_gaps(sighting, reference, design, job)
     check = measure_check_slots(photo, reference, layout, sighting, job)
     return PhotoInspection(

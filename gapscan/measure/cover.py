@@ -69,6 +69,18 @@ class Patch:
     core: BoolArray
 
 
+@dataclass(frozen=True)
+class Cover:
+    """What lies over the wood: ``seams`` (N,) and ``rims`` (M,) covered stations.
+
+    opaque_share  share of the wood that lets no light through, on which tape cannot be seen
+    """
+
+    seams: BoolArray
+    rims: BoolArray
+    opaque_share: float
+
+
 def covered_stations(
     photo: Photo,
     reference: Reference,
@@ -78,8 +90,8 @@ def covered_stations(
     seams: PlacedStations,
     rims: PlacedStations,
     width_mm: FloatArray,
-) -> tuple[BoolArray, BoolArray]:
-    """Which seam stations (N,) and rim stations (M,) lie under something.
+) -> Cover:
+    """Which seam and rim stations lie under something.
 
     width_mm (N,) seen slit widths, used to tell tape from dark wood.
     """
@@ -107,7 +119,8 @@ def covered_stations(
         outline = tape_outline(rectangle)
         seam_covered |= _in_polygon(outline, registration.to_design(seams.xy_mm))
         rim_covered |= _in_polygon(outline, registration.to_design(rims.xy_mm))
-    return seam_covered, rim_covered
+    share = float(opaque.sum()) / max(int((pieces > 0).sum()), 1)
+    return Cover(seam_covered, rim_covered, share)
 
 
 def tape_outline(tape: tuple[float, ...]) -> Polygon:

@@ -43,7 +43,8 @@ _ROOM_MARGIN_MM = 0.12
 WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
 _WIDEST_MM = 0.5
 _ASTRAY_MM = 0.05
-_BLANK_EVERY = 3
+_OPAQUE_TOLD = 0.02
+_BLANK_EVERY = 4
 _BLUR_REFUSED_PX = 5.0
 _BLUR_REFUSED_MM = 0.35
 
@@ -117,8 +118,17 @@ class _View:
         return 1.0 / self.reference.px_per_mm
 
 
-def sight_seams(photo: Photo, reference: Reference, design: Design, registration: Registration, job: Job) -> Sighting:
+def sight_seams(
+    photo: Photo,
+    reference: Reference,
+    design: Design,
+    registration: Registration,
+    job: Job,
+    edges: list[EdgeSpread] | None = None,
+) -> Sighting:
     """Fit the seen slit at every seam station and the seen edge at every rim station.
+
+    ``edges`` of the frame's opening in this photo, where they are at hand already.
 
     Raises PhotoError when the bare light is unusable or the photo is out of focus beyond use.
     """
@@ -127,16 +137,21 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
     seams, rims = place_stations(lines, design, registration, reference, job)
     rows = int(np.clip(round(reference.px_per_mm * 0.25 / 1.4), 1, 6))
     view = _View(photo, reference, bare, job.thickness_mm, rows)
-    sides = edge_spreads(photo, reference)
+    sides = edge_spreads(photo, reference) if edges is None else edges
     blur, effect, slits = _sight_slits(view, seams, sides)
     if blur.sigma_px > _BLUR_REFUSED_PX or blur.sigma_px / reference.px_per_mm > _BLUR_REFUSED_MM:
         raise PhotoError(
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
             f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
         )
-    covered, rim_covered = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
+    cover = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
     warnings = []
-    share = float(covered.mean()) if len(covered) else 0.0
+    if cover.opaque_share > _OPAQUE_TOLD:
+        warnings.append(
+            f"{100 * cover.opaque_share:.0f} % of the wood lets no light through; tape over its seams shows only where a "
+            "slit dims suddenly: name tapes in the job file (tape = [[x, y, width, height]]) or photograph the untaped face"
+        )
+    share = float(cover.seams.mean()) if len(cover.seams) else 0.0
     if share > 0.002:
         warnings.append(
             f"tape or the like covers {100 * share:.0f} % of the seams; what is under it counts as not seen"
@@ -151,9 +166,9 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
     return Sighting(
         lines=lines,
         slits=slits,
-        covered=covered,
+        covered=cover.seams,
         edges=_sight_edges(view, rims, blur),
-        rim_covered=rim_covered,
+        rim_covered=cover.rims,
         bare=bare,
         blur=blur,
         veil=veil(sides),

@@ -16,14 +16,15 @@ stable: its inverse never amplifies.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.photo.edge_spread import REACH_PX, EdgeSpread, edge_spreads
+from gapscan.photo.edge_spread import REACH_PX, EdgeSpread
 from gapscan.photo.load import srgb_decode, srgb_encode
-from gapscan.photo.types import ImageArray, Photo, Reference
+from gapscan.photo.types import ImageArray, Photo
 
 FloatArray = NDArray[np.float64]
 
@@ -68,10 +69,10 @@ def tone(code: FloatArray, s_shape: float, bow: float) -> FloatArray:
     return np.asarray(code - s_shape * np.sin(2 * np.pi * code) / (2 * np.pi) - bow * np.sin(np.pi * code) / np.pi)
 
 
-def find_rendering(photo: Photo, reference: Reference) -> Rendering | None:
+def find_rendering(edges: Sequence[EdgeSpread]) -> Rendering | None:
     """Fit tone curve and sharpening to the edges of the frame's opening; None when too little of them is seen."""
     # An edge that runs along the pixel rows meets them at a few phases only: its spread cannot be told from a curve.
-    sides = [side.near for side in edge_spreads(photo, reference) if side.whole]
+    sides = [side.near for side in edges if side.whole]
     sides = [side for side in sides if np.median(side.code[side.distance_px > 0.6 * REACH_PX]) < _CLIPPED_CODE]
     if len(sides) < 2:
         return None
