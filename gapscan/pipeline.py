@@ -167,7 +167,7 @@ def inspect_photo(
         registration, notes = register_design(photo, reference, design, job)
         sighting = sight_seams(photo, reference, design, registration, job, edges)
     survey = survey_gaps(sighting, reference, design, job)
-    check = measure_check_slots(photo, reference, layout, sighting.blur, job)
+    check = measure_check_slots(photo, reference, layout, sighting, job)
     return PhotoInspection(
         photo=photo,
         reference=reference,

@@ -26,7 +26,7 @@ from gapscan.measure.dim import (
     step_width,
 )
 from gapscan.measure.light import BareLight, bare_light
-from gapscan.measure.line_spread import shape_effect
+from gapscan.measure.line_spread import ShapeEffect, shape_effect
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
 from gapscan.measure.stations import Lines, PlacedStations, design_lines, place_stations
@@ -40,7 +40,7 @@ FloatArray = NDArray[np.float64]
 _SEARCH_MM = 1.1
 _EDGE_SEARCH_MM = 1.6
 _ROOM_MARGIN_MM = 0.12
-_WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
+WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
 _WIDEST_MM = 0.5
 _ASTRAY_MM = 0.05
 _OPAQUE_TOLD = 0.02
@@ -90,6 +90,7 @@ class Sighting:
     """Everything one photo shows of seams and rims; ``covered`` (N,) and ``rim_covered`` (M,) under tape or the like.
 
     veil  light of the opaque card near the opening as a share of the bare light; None where no edge of it was seen
+    effect  what the shape of the blur does to widths, already taken off the slits
     """
 
     lines: Lines
@@ -100,6 +101,7 @@ class Sighting:
     bare: BareLight
     blur: Blur
     veil: float | None
+    effect: ShapeEffect
     warnings: tuple[str, ...]
 
 
@@ -136,7 +138,7 @@ def sight_seams(
     rows = int(np.clip(round(reference.px_per_mm * 0.25 / 1.4), 1, 6))
     view = _View(photo, reference, bare, job.thickness_mm, rows)
     sides = edge_spreads(photo, reference) if edges is None else edges
-    blur, slits = _sight_slits(view, seams, sides)
+    blur, effect, slits = _sight_slits(view, seams, sides)
     if blur.sigma_px > _BLUR_REFUSED_PX or blur.sigma_px / reference.px_per_mm > _BLUR_REFUSED_MM:
         raise PhotoError(
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
@@ -170,6 +172,7 @@ def sight_seams(
         bare=bare,
         blur=blur,
         veil=veil(sides),
+        effect=effect,
         warnings=tuple(warnings),
     )
 
@@ -195,17 +198,17 @@ def _straight_profiles(view: _View, stations: PlacedStations, offsets: FloatArra
     return straighten(profile, wood, view.bare.rgb(stations.xy_mm))
 
 
-def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) -> tuple[Blur, SlitSight]:
+def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) -> tuple[Blur, ShapeEffect, SlitSight]:
     level = view.bare.level(seams.xy_mm)
     wide = np.arange(-_SEARCH_MM, _SEARCH_MM + 1e-9, 0.05)
     zero = np.zeros(len(seams))
     start, width = first_centres(seams, wide, _profiles(view, seams, wide, zero, 1), level)
-    half_limit = _WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
+    half_limit = WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
     offsets = _grid(half_limit, view.pitch_mm)
     profile = _straight_profiles(view, seams, offsets, start)
     blur = estimate_blur(offsets, profile, seams, level, width, view.pitch_mm)
     sigma = blur.sigma_mm(seams)
-    half = _WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
+    half = WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
     half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
     fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
@@ -237,10 +240,10 @@ def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) ->
     feigned[dim] = step
     fit = merged(fit, held, dim, place, place_u, step)
     lit = plain | dimly_lit(seams, fit.width, noise * blur.correlation, false_held, feigned)
-    effect = shape_effect(sides, blur.sigma_px, _WOOD_MM / view.pitch_mm)
+    effect = shape_effect(sides, blur.sigma_px, WOOD_MM / view.pitch_mm)
     excess, shape_u, per_sigma = effect.at(np.maximum(fit.width, 0.0) / sigma)
     fit = replace(fit, width=fit.width / (1.0 + excess))
-    return blur, SlitSight(seams, fit, start, half, level, lit, shape_u, per_sigma, false_held)
+    return blur, effect, SlitSight(seams, fit, start, half, level, lit, shape_u, per_sigma, false_held)
 
 
 def _feigned_widths(
@@ -251,7 +254,7 @@ def _feigned_widths(
     Two answers, both (N,): for single stations whose fit may look for its place, and for the mean of a run of stations
     with the place held.
     """
-    reach = np.minimum(half, _WOOD_MM + 3.5 * blur.sigma_mm(seams))
+    reach = np.minimum(half, WOOD_MM + 3.5 * blur.sigma_mm(seams))
     chosen = np.flatnonzero(seams.inside & (reach > 0.2) & (seams.room_mm > 3.0 * reach))[::_BLANK_EVERY]
     free, held = np.zeros(len(seams)), np.zeros(len(seams))
     if len(chosen) == 0:
