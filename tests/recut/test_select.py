@@ -31,10 +31,12 @@ def windows(pairs, gaps, *, runs=2, u_mm=0.0, seed=0) -> SeamWindows:
         normal=np.column_stack([np.cos(angle), np.sin(angle)]),
         cross_first=rng.uniform(-8, 8, k),
         cross_second=rng.uniform(-8, 8, k),
+        place_mm=np.zeros((k, 2)),
         length_mm=np.full(k, 3.0),
         seated_mm=gaps,
         u_mm=np.full(k, u_mm),
         measured_mm=gaps,
+        reason=np.zeros(k, np.int64),
     )
 
 
