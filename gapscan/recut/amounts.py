@@ -132,5 +132,3 @@ def _linear(
         options={"time_limit": _LONGEST_S},
     )
     return None if answer.x is None else np.asarray(answer.x, dtype=float)
-
-

@@ -9,7 +9,7 @@ from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.offset import offset_outline
-from gapscan.recut.select import SEAT_PLAY_OF_TOLERANCE, Limits, Selection, select_pieces
+from gapscan.recut.select import Limits, Selection, select_pieces
 from gapscan.recut.types import PieceDecision, PlanInput, RecutPlan, SeamWindows, Verdict
 from gapscan.recut.windows import seam_windows
 from gapscan.solve.model import PARAMETERS, centroids
@@ -54,9 +54,9 @@ def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> Pl
 def plan_from(given: PlanInput, job: Job) -> RecutPlan:
     """The shortest list of recuts from what was measured before; nothing else but the job decides."""
     windows = given.windows
-    limits = Limits(job.tolerance_mm, job.press_mm)
+    limits = Limits(job.tolerance_mm, job.press_mm, job.aim_mm)
     choice, facing_note = _choose(given, limits, job)
-    change = _changes(windows, choice, limits, job)
+    change = choice.change_mm
     u_change = _u_changes(given, choice)
     decisions = tuple(
         _decide(given, k, choice, float(change[k]), float(u_change[k]), job) for k in range(len(given.ids))
@@ -77,49 +77,18 @@ def _choose(given: PlanInput, limits: Limits, job: Job) -> tuple[Selection, str]
     settings = [job.settings(name) for name in given.ids]
     may = np.array([not s.keep for s in settings])
     up = np.array([s.facing == "up" for s in settings])
+    cost = np.array([s.recut_cost for s in settings])
     if job.recut_facing in ("up", "down"):
         may &= up == (job.recut_facing == "up")
-        return select_pieces(windows, undersize, radius, may, limits), ""
+        return select_pieces(windows, undersize, radius, may, limits, cost=cost), ""
     if job.recut_facing == "one":
         trials = {
-            f: select_pieces(windows, undersize, radius, may & side, limits) for f, side in (("up", up), ("down", ~up))
+            f: select_pieces(windows, undersize, radius, may & side, limits, cost=cost)
+            for f, side in (("up", up), ("down", ~up))
         }
-        facing = min(trials, key=lambda f: (len(trials[f].missed), int(trials[f].recut.sum())))
+        facing = min(trials, key=lambda f: (len(trials[f].missed), float(cost[trials[f].recut].sum())))
         return trials[facing], f"only pieces cut show face {facing} are recut, the facing that needs fewer"
-    return select_pieces(windows, undersize, radius, may, limits), ""
-
-
-def _changes(windows: SeamWindows, choice: Selection, limits: Limits, job: Job) -> FloatArray:
-    """Offset changes (P,) that leave ``aim_mm`` at recut seams on average, held within what the limits allow.
-
-    Least squares over the runs next to a recut piece: where both sides are recut they share what is to be filled.
-    """
-    change = np.zeros(len(choice.recut))
-    chosen = np.flatnonzero(choice.recut)
-    if len(chosen) == 0:
-        return change
-    column = np.full(len(choice.recut), -1)
-    column[chosen] = np.arange(len(chosen))
-    near = choice.recut[windows.first] | choice.recut[windows.second]
-    A = np.zeros((int(near.sum()), len(chosen)))
-    rows = np.arange(len(A))
-    for side in (windows.first[near], windows.second[near]):
-        on = column[side] >= 0
-        A[rows[on], column[side][on]] += 1.0
-    weight = np.sqrt(windows.length_mm[near] / (windows.u_mm[near] ** 2 + 0.01**2))
-    wanted = windows.seated_mm[near] - job.aim_mm
-    solved, *_ = np.linalg.lstsq(A * weight[:, None], wanted * weight, rcond=None)
-    change[chosen] = solved
-    # Fall back to the solver's own feasible change where the mean would leave a run out of limits that it could mend.
-    after = windows.seated_mm - change[windows.first] - change[windows.second]
-    solver = windows.seated_mm - choice.change_mm[windows.first] - choice.change_mm[windows.second]
-    slack = 2 * SEAT_PLAY_OF_TOLERANCE * limits.tolerance_mm + limits.sureness * windows.u_mm
-    bad = near & ((after > limits.tolerance_mm + slack) | (after < -limits.press_mm - slack))
-    mended = bad & (solver <= limits.tolerance_mm + slack) & (solver >= -limits.press_mm - slack)
-    for piece in np.unique(np.r_[windows.first[mended], windows.second[mended]]):
-        if choice.recut[piece]:
-            change[piece] = choice.change_mm[piece]
-    return change
+    return select_pieces(windows, undersize, radius, may, limits, cost=cost), ""
 
 
 def _u_changes(given: PlanInput, choice: Selection) -> FloatArray:

@@ -67,9 +67,7 @@ class Group:
     def without_stretches(self) -> Group:
         """The same with even offsets only."""
         none = np.zeros(0, np.int64)
-        return replace(
-            self, stretch_piece=none, stretch_seam=none, stretch=csr_array((len(self.seam), 0), dtype=float)
-        )
+        return replace(self, stretch_piece=none, stretch_seam=none, stretch=csr_array((len(self.seam), 0), dtype=float))
 
 
 @dataclass(frozen=True)
@@ -148,11 +146,14 @@ def seat_reach(group: Group) -> FloatArray:
     return total * group.play_mm
 
 
-def solve_group(group: Group, deadline: float) -> Outcome | None:
-    """The best plan of one group; None when the time (of time.monotonic) ran out before there was any."""
+def solve_group(group: Group, deadline: float, *, goals: int = 5) -> Outcome | None:
+    """The best plan of one group; None when the time (of time.monotonic) ran out before there was any.
+
+    goals  how many of the five goals to seek
+    """
     even = group.without_stretches()
     none = np.zeros(len(group.seam))
-    found = _lexicographic(even, none, deadline)
+    found = _lexicographic(even, none, deadline, goals)
     if found is not None:
         return found
     missed = least_miss(even, deadline)
@@ -161,10 +162,10 @@ def solve_group(group: Group, deadline: float) -> Outcome | None:
     if len(group.stretch_piece):
         better = least_miss(group, deadline)
         if better is not None and better.sum() < missed.sum() - MISS_MM:
-            found = _lexicographic(group, _to_runs(group, better), deadline)
+            found = _lexicographic(group, _to_runs(group, better), deadline, goals)
             if found is not None:
                 return found
-    return _lexicographic(even, _to_runs(group, missed), deadline)
+    return _lexicographic(even, _to_runs(group, missed), deadline, goals)
 
 
 def _to_runs(group: Group, miss_by_seam: FloatArray) -> FloatArray:
@@ -194,7 +195,7 @@ def least_miss(group: Group, deadline: float) -> FloatArray | None:
     return None if answer.x is None else np.asarray(answer.x[columns:], dtype=float)
 
 
-def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float) -> Outcome | None:
+def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: int) -> Outcome | None:
     """The goals in turn; None when there is no plan (or none in time).
 
     Where the time runs out on a later goal, the best plan of the goals before is returned.
@@ -202,7 +203,7 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float) -> Outcom
     programme = _programme(group, miss_mm)
     fixed: list[tuple[csr_array, Any, Any]] = [(programme.rows, programme.row_low, programme.row_high)]
     x, cost_bound = None, 0.0
-    for number, goal in enumerate(programme.goals):
+    for number, goal in enumerate(programme.goals[:goals]):
         slack = EQUAL_CHANGE_MM if number == 3 else 1e-6
         if not goal.any():
             continue
@@ -298,13 +299,6 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     upper[3 * m : 6 * m] = seat_bounds(m, group.play_mm)
     lower[3 * m : 6 * m] = -upper[3 * m : 6 * m]
     upper[6 * m : 6 * m + n + t] = 1.0
-    goals = np.zeros((5, columns))
-    goals[0, 6 * m + n : 6 * m + n + t] = 1.0
-    goals[1, :m] = group.cost
-    goals[2, 6 * m : 6 * m + n] = 1.0
-    goals[3, m : 3 * m] = 1.0
-    goals[3, 6 * m + n + t :] = 1.0
-    goals[4, :m] = 0.01 + group.preference
     integer = np.zeros(columns)
     integer[:m] = 1
     integer[6 * m : 6 * m + n + t] = 1
@@ -316,8 +310,22 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         lower=lower,
         upper=upper,
         integer=integer,
-        goals=tuple(goals),
+        goals=_goals(group, n, columns),
     )
+
+
+def _goals(group: Group, both_sides: int, columns: int) -> tuple[FloatArray, ...]:
+    """What to seek least of, one after the other; over the columns of the programme."""
+    m, t = len(group.allowed), len(group.stretch_piece)
+    y = 6 * m + both_sides
+    goals = np.zeros((5, columns))
+    goals[0, y : y + t] = 1.0
+    goals[1, :m] = group.cost
+    goals[2, 6 * m : y] = 1.0
+    goals[3, m : 3 * m] = 1.0
+    goals[3, y + t :] = 1.0
+    goals[4, :m] = 0.01 + group.preference
+    return tuple(goals)
 
 
 def _needing(group: Group, low: FloatArray, high: FloatArray) -> IntArray:
