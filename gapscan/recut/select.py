@@ -89,6 +89,7 @@ class Selection:
     after_mm: FloatArray
     missed: IntArray
     bound_gap: float
+    stretches: Stretches
 
     @property
     def proven(self) -> bool:
@@ -178,7 +179,7 @@ def select_pieces(
     recut, change, seat = np.zeros(count, bool), np.zeros(count), np.zeros((count, 3))
     stretch = np.zeros(len(stretches.piece))
     if len(trouble) == 0:  # every run is within limits at its drawn place
-        return Selection(recut, change, stretch, seat, windows.seated_mm, nothing, 0.0)
+        return Selection(recut, change, stretch, seat, windows.seated_mm, nothing, 0.0, stretches)
     panel = _Panel(
         windows=windows,
         radius_mm=radius_mm,
@@ -205,7 +206,9 @@ def select_pieces(
     out = (after > limits.tolerance_mm + allowance + MISS_MM) | (after < -limits.press_mm - allowance - MISS_MM)
     if (panel.cost == 1.0).all():  # a whole number of pieces
         gap = float(np.floor(gap + 1e-6))
-    return Selection(recut, change, stretch, seat, after, np.unique(windows.seam[out]), gap if gap > 1e-6 else 0.0)
+    return Selection(
+        recut, change, stretch, seat, after, np.unique(windows.seam[out]), gap if gap > 1e-6 else 0.0, stretches
+    )
 
 
 def _preference(undersize_mm: FloatArray) -> FloatArray:
