@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -58,15 +59,22 @@ def inspect(
     from gapscan.register.register import register_design
 
     job = read_job(job_path)
-    progress("reading the drawing")
-    design = read_design(design_path)
-    layout = read_frame(frame_path)
-    if job.check is not None:
-        true_widths(job.check, layout, source=str(job_path))
-    photos = []
-    for path in photo_paths:
-        progress(f"reading {path.name}")
-        photos.append(read_photo(path))
+    # Decoding leaves the interpreter free for the drawings meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        decoding = [beside.submit(read_photo, path) for path in photo_paths]
+        try:
+            progress("reading the drawing")
+            design = read_design(design_path)
+            layout = read_frame(frame_path)
+            if job.check is not None:
+                true_widths(job.check, layout, source=str(job_path))
+            photos = []
+            for path, photo in zip(photo_paths, decoding, strict=True):
+                progress(f"reading {path.name}")
+                photos.append(photo.result())
+        except InputError:
+            beside.shutdown(cancel_futures=True)  # no use in decoding the rest
+            raise
     lost = job.unmatched(tuple(piece.id for piece in design.pieces))
     if lost:
         # The drawing of another job names other pieces: where the photo does not show it either, that is the fault.
