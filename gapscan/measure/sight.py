@@ -5,6 +5,7 @@ Nothing here depends on how high the camera stands, so the height can be settled
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -144,7 +145,9 @@ def sight_seams(
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
             f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
         )
-    cover = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        edge_sight = beside.submit(_sight_edges, view, rims, blur)
+        cover = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
     warnings = []
     if cover.opaque_share > _OPAQUE_TOLD:
         warnings.append(
@@ -167,7 +170,7 @@ def sight_seams(
         lines=lines,
         slits=slits,
         covered=cover.seams,
-        edges=_sight_edges(view, rims, blur),
+        edges=edge_sight.result(),
         rim_covered=cover.rims,
         bare=bare,
         blur=blur,
@@ -211,8 +214,10 @@ def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) ->
     half = WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
     half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
-    fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
-    false_free, false_held = _feigned_widths(view, seams, start, half, blur, level)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        blanks = beside.submit(_feigned_widths, view, seams, start, half, blur, level)
+        fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
+        false_free, false_held = blanks.result()
     centre = start + fit.centre
     plain = plainly_lit(seams, centre, fit.width, fit.u_width * blur.correlation, false_free)
     expected, place_u = expected_centres(seams, centre, fit.width, plain)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from gapscan.design.types import Seam
 from gapscan.measure.check_slots import CheckSlot
@@ -238,8 +239,11 @@ def _number(value: float | None, digits: int = _DIGITS) -> float | None:
     return round(float(value), digits) + 0.0
 
 
-def _numbers(values: Iterable[float]) -> list[float | None]:
-    return [_number(float(value)) for value in values]
+def _numbers(values: ArrayLike) -> list[float | None]:
+    """Many at once, as :func:`_number`."""
+    array = np.asarray(values, dtype=float)
+    pairs = zip(array.tolist(), np.isfinite(array).tolist(), strict=True)
+    return [round(value, _DIGITS) + 0.0 if finite else None for value, finite in pairs]
 
 
 def _pair(pair: tuple[float, float] | None) -> list[float | None] | None:

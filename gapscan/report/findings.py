@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from gapscan.measure.check_slots import CheckSlot, mean_off
-from gapscan.report.summary import WidestGap, unseen_lengths, widest_gap
+from gapscan.report.summary import WidestGap, unseen_lengths, widest_gap, widest_gaps
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
 
@@ -80,11 +80,11 @@ def find(inspection: Inspection) -> Findings:
     plan, job = inspection.plan, inspection.job
     states = {state.id: state for state in inspection.fit.pieces}
     recuts, reseats, unsure, kept = [], [], [], 0
-    widest_by_piece = {}
+    gaps, widest_by_piece = widest_gaps(inspection.survey), {}
     for decision in sorted(plan.decisions, key=lambda d: d.id):
         state = states.get(decision.id)
         widest = widest_words(
-            decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)
+            decision.id, decision.widest_gap_mm, widest_gap(gaps, decision.id, near_mm=decision.widest_gap_mm)
         )
         widest_by_piece[decision.id] = widest
         if decision.verdict == "recut":
@@ -148,13 +148,13 @@ def change_words(change_mm: float, u_mm: float) -> str:
     return f"{'grow' if change_mm >= 0 else 'shrink'} by {with_uncertainty(abs(change_mm), u_mm)}"
 
 
-def widest_words(gap_mm: float | None, widest: WidestGap | None) -> str:
+def widest_words(piece_id: str, gap_mm: float | None, widest: WidestGap | None) -> str:
     """The widest gap of a piece with its uncertainty and the neighbour across it."""
     if gap_mm is None or not math.isfinite(gap_mm):
         return NOT_SEEN
     if widest is None:
         return with_uncertainty(gap_mm, None)
-    return f"{with_uncertainty(gap_mm, widest.u_gap_mm, digits=2)} to {widest.neighbour}"
+    return f"{with_uncertainty(gap_mm, widest.u_gap_mm, digits=2)} to {widest.neighbour(piece_id)}"
 
 
 def move_words(move_mm: tuple[float, float], state: PieceState | None) -> str:
