@@ -109,6 +109,7 @@ class _Panel:
     limits: Limits
     need_low: FloatArray
     need_high: FloatArray
+    allowance: FloatArray
     stretches: Stretches
     neighbour: csr_array
 
@@ -129,6 +130,7 @@ class _Panel:
             arm_second=arms[1],
             need_low=self.need_low[rows],
             need_high=self.need_high[rows],
+            allowance=self.allowance[rows],
             play_mm=limits.play_mm,
             allowed=self.allowed[pieces],
             cost=self.cost[pieces],
@@ -189,6 +191,7 @@ def select_pieces(
         limits=limits,
         need_low=-limits.press_mm - allowance - windows.seated_mm,
         need_high=limits.tolerance_mm + allowance - windows.seated_mm,
+        allowance=allowance,
         stretches=stretches,
         neighbour=csr_array(
             (np.ones(2 * k), (np.r_[windows.first, windows.second], np.r_[windows.second, windows.first])),
@@ -203,7 +206,7 @@ def select_pieces(
         stretch[own[: len(further)]] = further
         gap += max(0.0, one.outcome.goals[2] - one.cost_bound)
     after = _after(panel, change, stretch, seat)
-    out = (after > limits.tolerance_mm + allowance + MISS_MM) | (after < -limits.press_mm - allowance - MISS_MM)
+    out = _out(panel, recut, after - windows.seated_mm, MISS_MM)
     if (panel.cost == 1.0).all():  # a whole number of pieces
         gap = float(np.floor(gap + 1e-6))
     return Selection(
@@ -240,6 +243,12 @@ def _settled(
         limits.tolerance_mm - w.seated_mm[rows],
         limits.allowance_mm(w.u_mm[rows]),
     )
+
+
+def _out(panel: _Panel, recut: BoolArray, moved_mm: FloatArray, by_mm: float) -> BoolArray:
+    """Runs (K,) that are out of what is allowed them by more than ``by_mm``, their gaps changed by moved_mm."""
+    lost = np.where(recut[panel.windows.first] | recut[panel.windows.second], panel.allowance, 0.0)
+    return np.asarray((moved_mm > panel.need_high - lost + by_mm) | (moved_mm < panel.need_low + lost - by_mm))
 
 
 def _solve_all(panel: _Panel, trouble: IntArray, deadline: float) -> list[_Solved]:
@@ -307,7 +316,7 @@ def _in_the_way(panel: _Panel, found: list[_Solved]) -> list[tuple[int, int]]:
     a, b = owner[w.first], owner[w.second]
     between = (a >= 0) & (b >= 0) & (a != b)
     moved = _after(panel, change, stretch, seat) - w.seated_mm
-    out = (moved > panel.need_high + 2 * MISS_MM) | (moved < panel.need_low - 2 * MISS_MM)
+    out = _out(panel, recut, moved, 2 * MISS_MM)
     was_out = (panel.need_high < 0) | (panel.need_low > 0)
     both = recut[w.first] & recut[w.second]
     bad = between & ((out & ~was_out) | both)
