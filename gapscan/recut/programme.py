@@ -37,6 +37,7 @@ MISS_MM = 1e-4
 # An octagon that lies half inside, half outside its circle: the same play in every direction, within 4 %.
 _OCTAGON = 0.96
 _SLACK = 1e-7
+_LEAST_CHANGE_MM = 1e-5
 
 
 @dataclass(frozen=True)
@@ -186,6 +187,33 @@ def _to_runs(group: Group, miss_by_seam: FloatArray) -> FloatArray:
     return np.asarray(np.where(miss_by_seam > MISS_MM, miss_by_seam, 0.0) + 1e-6)[number]
 
 
+def rough_plan(group: Group, time_limit_s: float) -> Outcome | None:
+    """A plan that works but need not be the cheapest: least total |change| with everything allowed recut, by a linear
+    programme, whose answers leave most changes at nought. None where that cannot be or takes too long."""
+    even = group.without_stretches()
+    programme = _programme(even, np.zeros(len(group.seam)))
+    m = len(group.allowed)
+    lower = programme.lower.copy()
+    lower[:m] = programme.upper[:m]
+    rows = [(programme.rows, programme.row_low, programme.row_high)]
+    deadline = time.monotonic() + time_limit_s
+    answer = _milp(programme.goals[3], rows, np.zeros(len(lower)), lower, programme.upper, deadline)
+    if answer.x is None:
+        return None
+    x = np.asarray(answer.x, dtype=float)
+    change = x[m : 2 * m] - x[2 * m : 3 * m]
+    recut = np.abs(change) > _LEAST_CHANGE_MM
+    return Outcome(
+        recut=recut,
+        change_mm=np.where(recut, change, 0.0),
+        stretch_mm=np.zeros(0),
+        seat_mm=x[3 * m : 6 * m].reshape(m, 3),
+        miss_mm=np.zeros(len(group.seam)),
+        goals=(0.0, 0.0, float(group.cost[recut].sum()), 0.0, float(np.abs(change[recut]).sum())),
+        cost_bound=0.0,
+    )
+
+
 def least_miss(group: Group, deadline: float) -> FloatArray | None:
     """By how much (seams of the group, sorted) the limits must be missed at least, whatever is recut."""
     programme = _programme(group, np.zeros(len(group.seam)))
@@ -257,25 +285,17 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
 
 
 def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
-    k, m, t = len(group.seam), len(group.allowed), len(group.stretch_piece)
+    m, t = len(group.allowed), len(group.stretch_piece)
     inner = (group.first >= 0) & (group.second >= 0)
     inner[inner] &= group.allowed[group.first[inner]] & group.allowed[group.second[inner]]
     seams, at = np.unique(group.seam[inner], return_index=True)
     a, b = group.first[inner][at], group.second[inner][at]
-    every_seam, number = np.unique(group.seam, return_inverse=True)
-    flags = len(seams), len(every_seam)
+    at_seam = np.unique(group.seam, return_index=True)[1]
+    flags = len(seams), len(at_seam)
     n = sum(flags)
     columns = 6 * m + n + 3 * t
-    sizes, seats = gap_rows(group)
     low, high = group.need_low - miss_mm, group.need_high + miss_mm
-    k_all = np.arange(k)
-    rows, row_low, row_high = [], [], []
-    for side, least, most in ((-1.0, low, np.full(k, np.inf)), (1.0, np.full(k, -np.inf), high)):
-        lost = coo_array((side * group.allowance, (k_all, number)), shape=(k, flags[1])).tocsr()
-        parts = [csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, flags[0]), dtype=float), lost]
-        rows.append(hstack([*parts, csr_array((k, t), dtype=float), -group.stretch, group.stretch]))
-        row_low.append(least)
-        row_high.append(most)
+    rows, row_low, row_high = _run_rows(group, flags[0], low, high)
 
     def add(r: IntArray, c: IntArray, v: FloatArray, most: FloatArray) -> None:
         rows.append(coo_array((v, (r, c)), shape=(len(most), columns)).tocsr())
@@ -294,16 +314,10 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     if len(s):  # a flag at seams with both sides recut
         add(np.r_[s, s, s], np.r_[a, b, 6 * m + s], np.r_[np.ones(2 * len(s)), -np.ones(len(s))], np.ones(len(s)))
     # One at seams with any side recut; where there is no doubt it says nothing.
-    _, at = np.unique(group.seam, return_index=True)
-    for piece in (group.first[at], group.second[at]):
+    for piece in (group.first[at_seam], group.second[at_seam]):
         on = np.flatnonzero(piece >= 0)
-        r = np.arange(len(on))
-        add(
-            np.r_[r, r],
-            np.r_[piece[on], 6 * m + flags[0] + on],
-            np.r_[np.ones(len(on)), -np.ones(len(on))],
-            np.zeros(len(on)),
-        )
+        r, ones = np.arange(len(on)), np.ones(len(on))
+        add(np.r_[r, r], np.r_[piece[on], 6 * m + flags[0] + on], np.r_[ones, -ones], 0.0 * ones)
     octagon, most = seat_rows(m, group.play_mm)
     rows.append(hstack([csr_array((2 * m, 3 * m), dtype=float), octagon, csr_array((2 * m, n + 3 * t), dtype=float)]))
     row_low.append(-most)
@@ -322,9 +336,9 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     # said outright it makes the bound of the relaxed programme many times sharper.
     pairs = _needing(group, low, high)
     if len(pairs):
+        there = pairs >= 0
         r = np.arange(len(pairs))
-        on = pairs >= 0
-        add(np.r_[r[on[:, 0]], r[on[:, 1]]], pairs.T[on.T], -np.ones(int(on.sum())), -np.ones(len(pairs)))
+        add(np.r_[r[there[:, 0]], r[there[:, 1]]], pairs.T[there.T], -np.ones(int(there.sum())), -np.ones(len(pairs)))
     lower, upper = np.zeros(columns), np.full(columns, LARGEST_CHANGE_MM)
     upper[:m] = group.allowed
     upper[3 * m : 6 * m] = seat_bounds(m, group.play_mm)
@@ -343,6 +357,22 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         integer=integer,
         goals=_goals(group, flags, columns),
     )
+
+
+def _run_rows(
+    group: Group, both_flags: int, low: FloatArray, high: FloatArray
+) -> tuple[list[csr_array], list[FloatArray], list[FloatArray]]:
+    """Rows for the lower limit of every run, then for the upper one, and what they may come to."""
+    k, m, t = len(group.seam), len(group.allowed), len(group.stretch_piece)
+    seams, number = np.unique(group.seam, return_inverse=True)
+    sizes, seats = gap_rows(group)
+    rows = []
+    for side in (-1.0, 1.0):
+        lost = coo_array((side * group.allowance, (np.arange(k), number)), shape=(k, len(seams))).tocsr()
+        parts = [csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, both_flags), dtype=float), lost]
+        rows.append(hstack([*parts, csr_array((k, t), dtype=float), -group.stretch, group.stretch], format="csr"))
+    free = np.full(k, np.inf)
+    return rows, [low, -free], [free, high]
 
 
 def _goals(group: Group, flags: tuple[int, int], columns: int) -> tuple[FloatArray, ...]:

@@ -22,6 +22,7 @@ from gapscan.recut.programme import (
     Group,
     Outcome,
     gap_rows,
+    rough_plan,
     seat_reach,
     solve_group,
 )
@@ -34,6 +35,7 @@ IntArray = NDArray[np.int64]
 SEAT_PLAY_OF_TOLERANCE = 0.10
 _LEAST_AIM_U_MM = 0.01
 _GOALS_COMPARED = 4
+_GRACE_S = 5.0  # for a rough plan where there was no time for a good one
 
 
 @dataclass(frozen=True)
@@ -161,7 +163,7 @@ def select_pieces(
     *,
     cost: FloatArray | None = None,
     stretches: Stretches | None = None,
-    time_limit_s: float = 8.0,
+    time_limit_s: float = 20.0,
 ) -> Selection:
     """The cheapest allowed set of pieces whose change of offset brings every run of seam within limits.
 
@@ -332,7 +334,7 @@ def _solve_one(panel: _Panel, pieces: IntArray, deadline: float) -> _Solved:
     group = panel.group(pieces, touching)
     outcome = solve_group(group, deadline)
     if outcome is None:
-        outcome = _without_solver(group)
+        outcome = rough_plan(group, _GRACE_S) or _without_solver(group)
         amounts = outcome.change_mm, outcome.stretch_mm, outcome.seat_mm
         return _Solved(pieces, outcome, amounts, 0.0, may_grow=False)
     amounts = _settled(panel, group, outcome, touching)
@@ -353,7 +355,7 @@ def _solve_one(panel: _Panel, pieces: IntArray, deadline: float) -> _Solved:
 
 
 def _without_solver(group: Group) -> Outcome:
-    """Where the time ran out before any answer no recut is claimed; every seam in the way is named."""
+    """Where the time ran out before any answer, a rough one too, no recut is claimed; every seam in the way is named."""
     m, k = len(group.allowed), len(group.seam)
     miss = np.maximum(0.0, np.maximum(group.need_low, -group.need_high))
     return Outcome(
