@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
-from gapscan.recut.programme import LARGEST_CHANGE_MM, Group, Outcome, gap_rows, seat_bounds, seat_rows
+from gapscan.recut.programme import LARGEST_CHANGE_MM, Group, Outcome, gap_rows, limits_with, seat_bounds, seat_rows
 
 FloatArray = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def settle_amounts(
     near_gap = row(moves[near], f, seats[near], p)
     one, none = eye_array(n), csr_array((n, n), dtype=float)
     octagon, most = seat_rows(m, group.play_mm)
-    low, high = group.need_low - outcome.miss_mm - 1e-6, group.need_high + outcome.miss_mm + 1e-6
+    low, high = limits_with(group, outcome.recut, outcome.miss_mm + 2e-6)
     doubt = np.minimum(doubt_mm, 0.25 * (true_high_mm - true_low_mm))[near]
     inf_n = np.full(n, np.inf)
     rows = [
@@ -102,7 +102,7 @@ def settle_amounts(
 def _least_seats(group: Group, outcome: Outcome, seats: csr_array) -> FloatArray:
     """Seats (M, 3) moved no more than the limits ask for, where nothing is recut."""
     p = seats.shape[1]
-    low, high = group.need_low - outcome.miss_mm - 1e-6, group.need_high + outcome.miss_mm + 1e-6
+    low, high = limits_with(group, outcome.recut, outcome.miss_mm + 2e-6)
     if (low <= 0).all() and (high >= 0).all():
         return np.zeros((p // 3, 3))
     octagon, most = seat_rows(p // 3, group.play_mm)

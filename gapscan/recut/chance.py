@@ -55,6 +55,5 @@ def plan_chances(
 
 
 def _root(covariance: FloatArray) -> FloatArray:
-    """R (P, P) with R Rᵀ = covariance, also where it is only semidefinite; the same whatever the order of pieces."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+    """L (P, P) with L Lᵀ = covariance (Cholesky), which a hair on the diagonal keeps positive definite."""
+    return np.asarray(np.linalg.cholesky(covariance + _LEAST_OWN_U_MM**2 / 100 * np.eye(len(covariance))))

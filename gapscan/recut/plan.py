@@ -78,9 +78,13 @@ def plan_from(given: PlanInput, job: Job) -> RecutPlan:
 
 def _notes(given: PlanInput, choice: Selection, facing_note: str, blocking: tuple[str, ...]) -> tuple[str, ...]:
     notes = [facing_note] if facing_note else []
-    if blocking:
+    if blocking and choice.proven:
         notes.append(
             "no allowed set of recuts brings every seam under tolerance; these stay open: " + ", ".join(blocking)
+        )
+    if blocking and not choice.proven:
+        notes.append(
+            "no plan that brings every seam under tolerance was found in time; these stay open: " + ", ".join(blocking)
         )
     if not choice.proven:
         notes.append(

@@ -4,7 +4,10 @@ Each piece may sit a little off its drawn place (the play of a careful seat), bu
 spread one piece's fault over its neighbours: the fit must come right where the pieces belong. With z_i ∈ {0, 1} (recut
 or not), Δ_i the change of outward offset and p_i the seat's play, every 3 mm run of seam between A and B must satisfy
 
-    low ≤ seated − Δ_A − Δ_B + n·(p_B − p_A) ≤ high        |Δ_i| ≤ z_i · Δ_max
+    low + a·r ≤ seated − Δ_A − Δ_B + n·(p_B − p_A) ≤ high − a·r        |Δ_i| ≤ z_i · Δ_max
+
+where the benefit of the doubt a, which low and high hold, is for seams that are left alone only: r = 1 where a piece of
+the seam is recut, so that what is recut comes out within the limits proper.
 
 Where stretches may be offset apart from the rest, Δ_i at a run is Δ_i + Σ_s w_s d_is, with d_is the further change of
 piece i at seam s, blended along the outline (weights w), and y_is ∈ {0, 1} says whether it is used.
@@ -34,6 +37,7 @@ MISS_MM = 1e-4
 # An octagon that lies half inside, half outside its circle: the same play in every direction, within 4 %.
 _OCTAGON = 0.96
 _SLACK = 1e-7
+_LEAST_CHANGE_MM = 1e-5
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,7 @@ class Group:
     first, second (K,); seam (K,) numbers of seams
     arm_first, arm_second (K, 3)  change of the gap by a piece's play: along x, along y, turned (mm at its rim)
     need_low, need_high (K,)  low − seated, high − seated
+    allowance (K,)  how much of that is benefit of the doubt, lost where a piece beside the run is recut
     play_mm    radius of a seat's play, and most of its turn at the rim
     allowed, cost, preference (M,)
     stretch_piece (T,), stretch_seam (T,), stretch (K, T)  seams that may be offset by themselves, and by how much of
@@ -56,6 +61,7 @@ class Group:
     arm_second: FloatArray
     need_low: FloatArray
     need_high: FloatArray
+    allowance: FloatArray
     play_mm: float
     allowed: BoolArray
     cost: FloatArray
@@ -89,7 +95,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class _Programme:
-    """Columns: z (M), Δ⁺ (M), Δ⁻ (M), seats (3M), both sides (B), y (T), d⁺ (T), d⁻ (T)."""
+    """Columns: z (M), Δ⁺ (M), Δ⁻ (M), seats (3M), both sides (B), beside (S), y (T), d⁺ (T), d⁻ (T)."""
 
     rows: csr_array
     row_low: FloatArray
@@ -118,6 +124,13 @@ def gap_rows(group: Group) -> tuple[csr_array, csr_array]:
         (np.concatenate(seat_v), (np.concatenate(seat_r), np.concatenate(seat_c))), shape=(k, 3 * m)
     ).tocsr()
     return sizes, seats
+
+
+def limits_with(group: Group, recut: BoolArray, miss_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest change (K,) of each run's gap once it is known which pieces are recut."""
+    padded = np.append(recut, False)  # a piece of −1 is not recut
+    lost = np.where(padded[group.first] | padded[group.second], group.allowance, 0.0)
+    return group.need_low + lost - miss_mm, group.need_high - lost + miss_mm
 
 
 def seat_rows(count: int, play_mm: float) -> tuple[csr_array, FloatArray]:
@@ -174,20 +187,48 @@ def _to_runs(group: Group, miss_by_seam: FloatArray) -> FloatArray:
     return np.asarray(np.where(miss_by_seam > MISS_MM, miss_by_seam, 0.0) + 1e-6)[number]
 
 
+def rough_plan(group: Group, time_limit_s: float) -> Outcome | None:
+    """A plan that works but need not be the cheapest: least total |change| with everything allowed recut, by a linear
+    programme, whose answers leave most changes at nought. None where that cannot be or takes too long."""
+    even = group.without_stretches()
+    programme = _programme(even, np.zeros(len(group.seam)))
+    m = len(group.allowed)
+    lower = programme.lower.copy()
+    lower[:m] = programme.upper[:m]
+    rows = [(programme.rows, programme.row_low, programme.row_high)]
+    deadline = time.monotonic() + time_limit_s
+    answer = _milp(programme.goals[3], rows, np.zeros(len(lower)), lower, programme.upper, deadline)
+    if answer.x is None:
+        return None
+    x = np.asarray(answer.x, dtype=float)
+    change = x[m : 2 * m] - x[2 * m : 3 * m]
+    recut = np.abs(change) > _LEAST_CHANGE_MM
+    return Outcome(
+        recut=recut,
+        change_mm=np.where(recut, change, 0.0),
+        stretch_mm=np.zeros(0),
+        seat_mm=x[3 * m : 6 * m].reshape(m, 3),
+        miss_mm=np.zeros(len(group.seam)),
+        goals=(0.0, 0.0, float(group.cost[recut].sum()), 0.0, float(np.abs(change[recut]).sum())),
+        cost_bound=0.0,
+    )
+
+
 def least_miss(group: Group, deadline: float) -> FloatArray | None:
-    """By how much (seams of the group, sorted) the limits must be missed at least, all allowed pieces recut."""
+    """By how much (seams of the group, sorted) the limits must be missed at least, whatever is recut."""
     programme = _programme(group, np.zeros(len(group.seam)))
     seams, number = np.unique(group.seam, return_inverse=True)
     k, columns = len(number), programme.rows.shape[1]
-    tail = len(programme.row_low) - k
-    miss = coo_array((np.ones(k), (np.arange(k), number)), shape=(k + tail, len(seams))).tocsr()
-    rows = hstack([programme.rows, miss], format="csr"), hstack([programme.rows, -miss], format="csr")
+    # The runs come first, once for the lower limit and once for the upper one.
+    miss = coo_array(
+        (np.r_[np.ones(k), -np.ones(k)], (np.arange(2 * k), np.r_[number, number])),
+        shape=(len(programme.row_low), len(seams)),
+    ).tocsr()
     goal = np.r_[np.zeros(columns), np.ones(len(seams))]
     answer = _milp(
         goal,
-        [(rows[0], programme.row_low, np.inf), (rows[1], -np.inf, programme.row_high)],
-        # Every allowed recut may be used here, so nothing has to be whole.
-        np.zeros(len(goal)),
+        [(hstack([programme.rows, miss], format="csr"), programme.row_low, programme.row_high)],
+        np.r_[programme.integer, np.zeros(len(seams))],
         np.r_[programme.lower, np.zeros(len(seams))],
         np.r_[programme.upper, np.full(len(seams), np.inf)],
         deadline,
@@ -244,25 +285,24 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
 
 
 def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
-    k, m, t = len(group.seam), len(group.allowed), len(group.stretch_piece)
+    m, t = len(group.allowed), len(group.stretch_piece)
     inner = (group.first >= 0) & (group.second >= 0)
     inner[inner] &= group.allowed[group.first[inner]] & group.allowed[group.second[inner]]
     seams, at = np.unique(group.seam[inner], return_index=True)
     a, b = group.first[inner][at], group.second[inner][at]
-    n = len(seams)
+    at_seam = np.unique(group.seam, return_index=True)[1]
+    flags = len(seams), len(at_seam)
+    n = sum(flags)
     columns = 6 * m + n + 3 * t
-    sizes, seats = gap_rows(group)
     low, high = group.need_low - miss_mm, group.need_high + miss_mm
-    rows = [hstack([csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, n + t), dtype=float)])]
-    rows[0] = hstack([rows[0], -group.stretch, group.stretch])
-    row_low, row_high = [low], [high]
+    rows, row_low, row_high = _run_rows(group, flags[0], low, high)
 
     def add(r: IntArray, c: IntArray, v: FloatArray, most: FloatArray) -> None:
         rows.append(coo_array((v, (r, c)), shape=(len(most), columns)).tocsr())
         row_low.append(np.full(len(most), -np.inf))
         row_high.append(most)
 
-    i, s, j = np.arange(m), np.arange(n), np.arange(t)
+    i, s, j = np.arange(m), np.arange(flags[0]), np.arange(t)
     one = np.ones(m)
     # |Δ_i| ≤ z_i Δ_max
     add(
@@ -271,8 +311,13 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         np.r_[one, one, -LARGEST_CHANGE_MM * one],
         np.zeros(m),
     )
-    if n:  # a flag at seams with both sides recut
-        add(np.r_[s, s, s], np.r_[a, b, 6 * m + s], np.r_[np.ones(2 * n), -np.ones(n)], np.ones(n))
+    if len(s):  # a flag at seams with both sides recut
+        add(np.r_[s, s, s], np.r_[a, b, 6 * m + s], np.r_[np.ones(2 * len(s)), -np.ones(len(s))], np.ones(len(s)))
+    # One at seams with any side recut; where there is no doubt it says nothing.
+    for piece in (group.first[at_seam], group.second[at_seam]):
+        on = np.flatnonzero(piece >= 0)
+        r, ones = np.arange(len(on)), np.ones(len(on))
+        add(np.r_[r, r], np.r_[piece[on], 6 * m + flags[0] + on], np.r_[ones, -ones], 0.0 * ones)
     octagon, most = seat_rows(m, group.play_mm)
     rows.append(hstack([csr_array((2 * m, 3 * m), dtype=float), octagon, csr_array((2 * m, n + 3 * t), dtype=float)]))
     row_low.append(-most)
@@ -291,17 +336,17 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     # said outright it makes the bound of the relaxed programme many times sharper.
     pairs = _needing(group, low, high)
     if len(pairs):
+        there = pairs >= 0
         r = np.arange(len(pairs))
-        on = pairs >= 0
-        add(np.r_[r[on[:, 0]], r[on[:, 1]]], pairs.T[on.T], -np.ones(int(on.sum())), -np.ones(len(pairs)))
+        add(np.r_[r[there[:, 0]], r[there[:, 1]]], pairs.T[there.T], -np.ones(int(there.sum())), -np.ones(len(pairs)))
     lower, upper = np.zeros(columns), np.full(columns, LARGEST_CHANGE_MM)
     upper[:m] = group.allowed
     upper[3 * m : 6 * m] = seat_bounds(m, group.play_mm)
     lower[3 * m : 6 * m] = -upper[3 * m : 6 * m]
-    upper[6 * m : 6 * m + n + t] = 1.0
+    upper[6 * m : 6 * m + n + t] = 1.0  # flags and y
     integer = np.zeros(columns)
     integer[:m] = 1
-    integer[6 * m : 6 * m + n + t] = 1
+    integer[6 * m + n : 6 * m + n + t] = 1  # flags come out whole by themselves
     every = [csr_array(part) for part in rows]
     return _Programme(
         rows=csr_array(vstack(every, format="csr")),
@@ -310,18 +355,34 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         lower=lower,
         upper=upper,
         integer=integer,
-        goals=_goals(group, n, columns),
+        goals=_goals(group, flags, columns),
     )
 
 
-def _goals(group: Group, both_sides: int, columns: int) -> tuple[FloatArray, ...]:
+def _run_rows(
+    group: Group, both_flags: int, low: FloatArray, high: FloatArray
+) -> tuple[list[csr_array], list[FloatArray], list[FloatArray]]:
+    """Rows for the lower limit of every run, then for the upper one, and what they may come to."""
+    k, m, t = len(group.seam), len(group.allowed), len(group.stretch_piece)
+    seams, number = np.unique(group.seam, return_inverse=True)
+    sizes, seats = gap_rows(group)
+    rows = []
+    for side in (-1.0, 1.0):
+        lost = coo_array((side * group.allowance, (np.arange(k), number)), shape=(k, len(seams))).tocsr()
+        parts = [csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, both_flags), dtype=float), lost]
+        rows.append(hstack([*parts, csr_array((k, t), dtype=float), -group.stretch, group.stretch], format="csr"))
+    free = np.full(k, np.inf)
+    return rows, [low, -free], [free, high]
+
+
+def _goals(group: Group, flags: tuple[int, int], columns: int) -> tuple[FloatArray, ...]:
     """What to seek least of, one after the other; over the columns of the programme."""
     m, t = len(group.allowed), len(group.stretch_piece)
-    y = 6 * m + both_sides
+    y = 6 * m + sum(flags)
     goals = np.zeros((5, columns))
     goals[0, y : y + t] = 1.0
     goals[1, :m] = group.cost
-    goals[2, 6 * m : y] = 1.0
+    goals[2, 6 * m : 6 * m + flags[0]] = 1.0
     goals[3, m : 3 * m] = 1.0
     goals[3, y + t :] = 1.0
     goals[4, :m] = 0.01 + group.preference

@@ -22,6 +22,7 @@ from gapscan.recut.programme import (
     Group,
     Outcome,
     gap_rows,
+    rough_plan,
     seat_reach,
     solve_group,
 )
@@ -34,6 +35,7 @@ IntArray = NDArray[np.int64]
 SEAT_PLAY_OF_TOLERANCE = 0.10
 _LEAST_AIM_U_MM = 0.01
 _GOALS_COMPARED = 4
+_GRACE_S = 5.0  # for a rough plan where there was no time for a good one
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,7 @@ class _Panel:
     limits: Limits
     need_low: FloatArray
     need_high: FloatArray
+    allowance: FloatArray
     stretches: Stretches
     neighbour: csr_array
 
@@ -129,6 +132,7 @@ class _Panel:
             arm_second=arms[1],
             need_low=self.need_low[rows],
             need_high=self.need_high[rows],
+            allowance=self.allowance[rows],
             play_mm=limits.play_mm,
             allowed=self.allowed[pieces],
             cost=self.cost[pieces],
@@ -159,7 +163,7 @@ def select_pieces(
     *,
     cost: FloatArray | None = None,
     stretches: Stretches | None = None,
-    time_limit_s: float = 8.0,
+    time_limit_s: float = 20.0,
 ) -> Selection:
     """The cheapest allowed set of pieces whose change of offset brings every run of seam within limits.
 
@@ -189,6 +193,7 @@ def select_pieces(
         limits=limits,
         need_low=-limits.press_mm - allowance - windows.seated_mm,
         need_high=limits.tolerance_mm + allowance - windows.seated_mm,
+        allowance=allowance,
         stretches=stretches,
         neighbour=csr_array(
             (np.ones(2 * k), (np.r_[windows.first, windows.second], np.r_[windows.second, windows.first])),
@@ -203,7 +208,7 @@ def select_pieces(
         stretch[own[: len(further)]] = further
         gap += max(0.0, one.outcome.goals[2] - one.cost_bound)
     after = _after(panel, change, stretch, seat)
-    out = (after > limits.tolerance_mm + allowance + MISS_MM) | (after < -limits.press_mm - allowance - MISS_MM)
+    out = _out(panel, recut, after - windows.seated_mm, MISS_MM)
     if (panel.cost == 1.0).all():  # a whole number of pieces
         gap = float(np.floor(gap + 1e-6))
     return Selection(
@@ -240,6 +245,12 @@ def _settled(
         limits.tolerance_mm - w.seated_mm[rows],
         limits.allowance_mm(w.u_mm[rows]),
     )
+
+
+def _out(panel: _Panel, recut: BoolArray, moved_mm: FloatArray, by_mm: float) -> BoolArray:
+    """Runs (K,) that are out of what is allowed them by more than ``by_mm``, their gaps changed by moved_mm."""
+    lost = np.where(recut[panel.windows.first] | recut[panel.windows.second], panel.allowance, 0.0)
+    return np.asarray((moved_mm > panel.need_high - lost + by_mm) | (moved_mm < panel.need_low + lost - by_mm))
 
 
 def _solve_all(panel: _Panel, trouble: IntArray, deadline: float) -> list[_Solved]:
@@ -307,7 +318,7 @@ def _in_the_way(panel: _Panel, found: list[_Solved]) -> list[tuple[int, int]]:
     a, b = owner[w.first], owner[w.second]
     between = (a >= 0) & (b >= 0) & (a != b)
     moved = _after(panel, change, stretch, seat) - w.seated_mm
-    out = (moved > panel.need_high + 2 * MISS_MM) | (moved < panel.need_low - 2 * MISS_MM)
+    out = _out(panel, recut, moved, 2 * MISS_MM)
     was_out = (panel.need_high < 0) | (panel.need_low > 0)
     both = recut[w.first] & recut[w.second]
     bad = between & ((out & ~was_out) | both)
@@ -323,7 +334,7 @@ def _solve_one(panel: _Panel, pieces: IntArray, deadline: float) -> _Solved:
     group = panel.group(pieces, touching)
     outcome = solve_group(group, deadline)
     if outcome is None:
-        outcome = _without_solver(group)
+        outcome = rough_plan(group, _GRACE_S) or _without_solver(group)
         amounts = outcome.change_mm, outcome.stretch_mm, outcome.seat_mm
         return _Solved(pieces, outcome, amounts, 0.0, may_grow=False)
     amounts = _settled(panel, group, outcome, touching)
@@ -344,7 +355,7 @@ def _solve_one(panel: _Panel, pieces: IntArray, deadline: float) -> _Solved:
 
 
 def _without_solver(group: Group) -> Outcome:
-    """Where the time ran out before any answer no recut is claimed; every seam in the way is named."""
+    """Where the time ran out before any answer, a rough one too, no recut is claimed; every seam in the way is named."""
     m, k = len(group.allowed), len(group.seam)
     miss = np.maximum(0.0, np.maximum(group.need_low, -group.need_high))
     return Outcome(
