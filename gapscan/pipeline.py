@@ -97,6 +97,8 @@ def inspect_photos(
 ) -> Inspection:
     """The main job on what was read: one or more photos of one dry fit."""
     from gapscan.measure.fuse import fuse_surveys
+    from gapscan.recut.advice import advise
+    from gapscan.recut.causes import find_causes, with_causes
     from gapscan.recut.plan import plan_recuts
     from gapscan.solve.adjust import solve_pieces
 
@@ -106,7 +108,8 @@ def inspect_photos(
     fit = solve_pieces(design, survey)
     _refuse_other_scale(photos[0], fit)
     progress("planning the recut")
-    plan = plan_recuts(design, survey, fit, job)
+    plan = with_causes(plan_recuts(design, survey, fit, job), *find_causes(design, survey, fit, job))
+    plan = replace(plan, advice=advise(plan, job))
     return Inspection(
         design=design,
         job=job,
