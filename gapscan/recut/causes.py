@@ -26,6 +26,26 @@ from numpy.typing import NDArray
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
+from gapscan.recut.cause_words import (
+    CALIPER,
+    CURVED,
+    FEWEST_SEEN,
+    FITS,
+    GROWN,
+    LARGE,
+    MATTERS_OF_TOLERANCE,
+    RESEAT,
+    SHIFTED,
+    SHRUNK,
+    SMALL,
+    STANDS_OUT,
+    SURE,
+    TURNED,
+    TURNED_PHOTO,
+    UNKNOWN,
+)
+from gapscan.recut.common_causes import common_causes
+from gapscan.recut.seam_causes import seam_causes
 from gapscan.recut.types import Cause, RecutPlan
 from gapscan.solve.model import CENTRE, GAP, Blocks, make_blocks
 from gapscan.solve.types import PieceFit
@@ -33,17 +53,6 @@ from gapscan.solve.types import PieceFit
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-FITS = "fits"
-SMALL, LARGE = "cut too small", "cut too large"
-SHIFTED, TURNED = "sits shifted", "sits turned"
-CURVED = "more loss in curved stretches"
-LITTLE = "more loss because it is small"
-GROWN, SHRUNK = "grown across the grain", "shrunk across the grain"
-DRAWN = "drawn wrong"
-ADDS_UP = "small losses and seats add up"
-UNKNOWN = "can't tell from this photo"
-
-_SURE = 0.8
 _USUAL_MM, _OFF_MM = 0.012, 0.09  # spread of usual losses; of a size that is at fault
 _SEAT_MM, _SHIFT_MM = 0.02, 0.10  # each way: a careful hand; a careless one
 _SEAT_MM_AT_RIM, _TURN_MM_AT_RIM = 0.015, 0.09
@@ -53,13 +62,6 @@ _GROWTH_REL = 0.004
 _PRIOR_SIZE, _PRIOR_SHIFT, _PRIOR_SHAPE = 0.15, 0.10, 0.06
 _BLOCK_FLOOR_MM = 0.008  # raggedness of 3 mm of edge
 _ROBUST = 4.0
-_MATTERS_OF_TOLERANCE = 1.0 / 3.0
-_STANDS_OUT = 3.0
-_FEWEST_OF_A_KIND = 3
-_FEWEST_SEEN = 0.3
-_RESEAT = "seat it again and take another photo"
-_TURNED_PHOTO = "a second photo with sheet and frame turned by 90°"
-_CALIPER = "measure the piece itself with a caliper"
 
 
 @dataclass(frozen=True)
@@ -101,15 +103,15 @@ def find_causes(
     blocks = make_blocks(design, survey)
     undersize = np.array([p.undersize_mm for p in fit.pieces])
     seen = np.array([p.seen_fraction for p in fit.pieces])
-    usual = float(np.median(undersize[seen > _FEWEST_SEEN])) if (seen > _FEWEST_SEEN).any() else 0.0
-    kinds = _common(design, fit, job, undersize, usual)
-    matters = _MATTERS_OF_TOLERANCE * job.tolerance_mm
+    usual = float(np.median(undersize[seen > FEWEST_SEEN])) if (seen > FEWEST_SEEN).any() else 0.0
+    kinds = common_causes(design, fit, job, undersize, usual)
+    matters = MATTERS_OF_TOLERANCE * job.tolerance_mm
     pieces = []
     weighed: list[_Weighed | None] = []
     for k, state in enumerate(fit.pieces):
-        if state.seen_fraction < _FEWEST_SEEN:
+        if state.seen_fraction < FEWEST_SEEN:
             weighed.append(None)
-            pieces.append(Cause(state.id, UNKNOWN, 0.0, None, _TURNED_PHOTO))
+            pieces.append(Cause(state.id, UNKNOWN, 0.0, None, TURNED_PHOTO))
             continue
         one = _weigh(
             _readings(design, survey, blocks, fit, job, k), usual, job.settings(state.id).grain_deg is not None
@@ -118,7 +120,7 @@ def find_causes(
         pieces.append(
             _cause(state.id, one, undersize[k] - usual, float(undersize[k]), kinds.get(k), matters, _extent(design, k))
         )
-    return tuple(pieces), _seam_causes(design, survey, fit, tuple(pieces), job)
+    return tuple(pieces), seam_causes(design, survey, fit, tuple(pieces), job)
 
 
 def with_causes(plan: RecutPlan, pieces: tuple[Cause, ...], seams: tuple[Cause, ...]) -> RecutPlan:
@@ -266,22 +268,22 @@ def _cause(
     found: list[Cause] = []
     # Growth adds up over the piece: what matters is the gap at its far side.
     growth_mm = one.growth_rel * extent
-    if one.grain > _SURE and abs(growth_mm) > matters / 2:
+    if one.grain > SURE and abs(growth_mm) > matters / 2:
         found.append(Cause(name, GROWN if growth_mm > 0 else SHRUNK, one.grain, abs(growth_mm), ""))
-    if one.curved > _SURE and one.curve_mm > matters / 2:
+    if one.curved > SURE and one.curve_mm > matters / 2:
         found.append(Cause(name, CURVED, one.curved, one.curve_mm, ""))
-    if common is not None and excess > max(matters / 2, _STANDS_OUT * one.u_size_mm):
+    if common is not None and excess > max(matters / 2, STANDS_OUT * one.u_size_mm):
         found.append(common)
-    if one.off_size > _SURE and abs(one.size_mm) > max(matters, _STANDS_OUT * one.u_size_mm):
+    if one.off_size > SURE and abs(one.size_mm) > max(matters, STANDS_OUT * one.u_size_mm):
         # A loss above the usual is a piece too small; less loss than usual makes it too large only past its drawing.
         if one.size_mm > 0:
             found.append(Cause(name, SMALL, one.off_size, undersize, ""))
         elif undersize < 0 or abs(one.size_mm) > matters:
             found.append(Cause(name, LARGE, one.off_size, -undersize, ""))
-    if one.off_seat > _SURE:
+    if one.off_seat > SURE:
         turned = abs(one.turn_rim_mm) > one.shift_mm
         amount = max(abs(one.turn_rim_mm), one.shift_mm)
-        if amount > max(matters, _STANDS_OUT * one.u_shift_mm):
+        if amount > max(matters, STANDS_OUT * one.u_shift_mm):
             found.append(Cause(name, TURNED if turned else SHIFTED, one.off_seat, amount, ""))
     if found:
         # What explains a size comes before the size, and that before what taping again mends; of two alike the larger.
@@ -289,115 +291,7 @@ def _cause(
         return min(found, key=lambda c: (rank.get(c.cause, 0), -(c.amount_mm or 0.0)))
     doubtful = max(one.off_size, one.off_seat, one.curved, one.grain)
     matters_perhaps = max(abs(one.size_mm), one.shift_mm, abs(one.turn_rim_mm)) > matters
-    if doubtful > 1 - _SURE and matters_perhaps:
-        size_or_seat = one.off_size > 1 - _SURE and one.off_seat > 1 - _SURE
-        return Cause(name, UNKNOWN, 1.0 - doubtful, None, _RESEAT if size_or_seat else _CALIPER)
+    if doubtful > 1 - SURE and matters_perhaps:
+        size_or_seat = one.off_size > 1 - SURE and one.off_seat > 1 - SURE
+        return Cause(name, UNKNOWN, 1.0 - doubtful, None, RESEAT if size_or_seat else CALIPER)
     return Cause(name, FITS, 1.0 - doubtful, None, "")
-
-
-def _common(design: Design, fit: PieceFit, job: Job, undersize: FloatArray, usual: float) -> dict[int, Cause]:
-    """Piece number -> the cause it has in common with others of its facing, material or smallness."""
-    known = np.array([p.seen_fraction >= _FEWEST_SEEN for p in fit.pieces])
-    settings = [job.settings(p.id) for p in fit.pieces]
-    matters = job.tolerance_mm / 5
-    found: dict[int, Cause] = {}
-    groups = {f"more loss cut face {face}": np.array([s.facing == face for s in settings]) for face in ("up", "down")}
-    groups |= {
-        f"more loss in {m}": np.array([s.material == m for s in settings]) for m in {s.material for s in settings} if m
-    }
-    scored = []
-    for words, own in groups.items():
-        inside, outside = own & known, ~own & known
-        if inside.sum() < _FEWEST_OF_A_KIND or outside.sum() < _FEWEST_OF_A_KIND:
-            continue
-        apart = float(np.median(undersize[inside]) - np.median(undersize[outside]))
-        u = float(np.hypot(_median_u(undersize[inside]), _median_u(undersize[outside])))
-        if apart > max(matters, _STANDS_OUT * u):
-            scored.append((apart / u, words, inside, apart))
-    for _, words, inside, apart in sorted(scored, key=lambda t: t[0]):
-        level = float(np.median(undersize[inside]))
-        strength = float(min(0.99, 1 - np.exp(-0.5 * _STANDS_OUT**2)))
-        for k in np.flatnonzero(inside):
-            if abs(undersize[k] - level) < max(apart / 2, 3 * fit.pieces[k].u_undersize_mm):
-                found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - usual), "")
-    if not found:
-        found = _small_ones(design, fit, undersize, known, usual, matters)
-    return found
-
-
-def _median_u(values: FloatArray) -> float:
-    """Standard uncertainty of a median: 1.2533 times that of a mean of normal readings."""
-    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-    return 1.2533 * max(spread, 0.003) / float(np.sqrt(len(values)))
-
-
-def _small_ones(
-    design: Design, fit: PieceFit, undersize: FloatArray, known: NDArray[np.bool_], usual: float, matters: float
-) -> dict[int, Cause]:
-    """Loss that grows as pieces get smaller: the slope against 1/size by Theil and Sen, if it stands out."""
-    from scipy.stats import theilslopes
-
-    # Radius of the circle with the same ratio of area to outline.
-    size = np.array([2 * p.polygon.area / p.polygon.length for p in design.pieces])
-    inverse = 1.0 / size
-    if known.sum() < 2 * _FEWEST_OF_A_KIND or np.ptp(inverse[known]) < 0.05:
-        return {}
-    slope, _, low, _ = theilslopes(undersize[known], inverse[known], 0.99)
-    if low <= 0:
-        return {}
-    usual_inverse = float(np.median(inverse[known]))
-    effect = slope * (inverse - usual_inverse)
-    found = {}
-    for k in np.flatnonzero(known & (effect > matters)):
-        excess = undersize[k] - usual
-        if abs(excess - effect[k]) < max(excess / 2, 3 * fit.pieces[k].u_undersize_mm):
-            found[int(k)] = Cause(fit.pieces[k].id, LITTLE, 0.99, float(excess), "")
-    return found
-
-
-def _seam_causes(
-    design: Design, survey: GapSurvey, fit: PieceFit, pieces: tuple[Cause, ...], job: Job
-) -> tuple[Cause, ...]:
-    """Of every seam over tolerance: which piece's fault opens it; or that its two outlines do not match."""
-    index = {p.id: k for k, p in enumerate(fit.pieces)}
-    causes = []
-    for seam in survey.seams:
-        if not seam.seen.any():
-            causes.append(Cause(seam.id, UNKNOWN, 0.0, None, _TURNED_PHOTO))
-            continue
-        gap = seam.gap_mm[seam.seen]
-        wide = float(np.mean(np.sort(gap)[-max(1, min(len(gap), 12)) :]))
-        if wide <= job.tolerance_mm:
-            causes.append(Cause(seam.id, FITS, 1.0, None, ""))
-            continue
-        a, b = (index[p] for p in seam.pieces)
-        model = _modelled(design, fit, seam.stations.xy_mm, seam.stations.normal, a, b)[seam.seen]
-        left = float(np.mean(gap - model))
-        u_left = float(
-            np.hypot(
-                np.mean(seam.u_shared_mm[seam.seen]),
-                np.hypot(fit.pieces[a].u_undersize_mm, fit.pieces[b].u_undersize_mm),
-            )
-        )
-        guilty = [c for c in (pieces[a], pieces[b]) if c.cause not in (FITS, UNKNOWN)]
-        if left > max(job.tolerance_mm * _MATTERS_OF_TOLERANCE, _STANDS_OUT * u_left):
-            causes.append(Cause(seam.id, DRAWN, _SURE, left, _CALIPER))
-        elif any(c.cause == UNKNOWN for c in (pieces[a], pieces[b])) and not guilty:
-            causes.append(Cause(seam.id, UNKNOWN, 0.0, None, _RESEAT))
-        elif guilty:
-            one = max(guilty, key=lambda c: c.amount_mm or 0.0)
-            causes.append(Cause(seam.id, f"{one.id} {one.cause}", one.strength, one.amount_mm, ""))
-        else:
-            causes.append(Cause(seam.id, ADDS_UP, 1.0, wide, ""))
-    return tuple(causes)
-
-
-def _modelled(design: Design, fit: PieceFit, xy_mm: FloatArray, normal: FloatArray, a: int, b: int) -> FloatArray:
-    """Gap (N,) that size and seat of two pieces explain (see :mod:`gapscan.solve.model`)."""
-    total = np.full(len(xy_mm), fit.pieces[a].undersize_mm + fit.pieces[b].undersize_mm)
-    for k, sign in ((a, -1.0), (b, 1.0)):
-        state = fit.pieces[k]
-        arm = xy_mm - np.asarray(design.pieces[k].polygon.centroid.coords[0])
-        lever = -normal[:, 0] * arm[:, 1] + normal[:, 1] * arm[:, 0]
-        total = total + sign * (normal @ np.array(state.shift_mm) + lever * np.deg2rad(state.turn_deg))
-    return np.asarray(total)

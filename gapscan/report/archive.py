@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from gapscan.design.types import Seam
 from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
-from gapscan.recut.types import PieceDecision
+from gapscan.recut.types import Cause, PieceDecision
 from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
@@ -31,16 +31,27 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     gaps = {seam.id: seam for seam in inspection.survey.seams}
     states = {piece.id: piece for piece in inspection.fit.pieces}
     plan = inspection.plan
+    causes = {cause.id: cause for cause in (*plan.piece_causes, *plan.seam_causes)}
     return {
         "schema": SCHEMA,
         "units": "mm",
         "photos": [_photo(photo) for photo in inspection.photos],
-        "seams": [_seam(seam, gaps.get(seam.id)) for seam in sorted(inspection.design.seams, key=_id)],
-        "pieces": [_piece(decision, states.get(decision.id)) for decision in sorted(plan.decisions, key=_id)],
+        "seams": [
+            _seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id))
+            for seam in sorted(inspection.design.seams, key=_id)
+        ],
+        "pieces": [
+            _piece(decision, states.get(decision.id)) | _evidence(causes.get(decision.id), decision)
+            for decision in sorted(plan.decisions, key=_id)
+        ],
         "tolerance_mm": inspection.job.tolerance_mm,
         "scale_rel": _number(inspection.fit.scale_rel, 7),
         "scale_rel_standard_uncertainty": _number(inspection.fit.u_scale_rel, 7),
         "feasible": plan.feasible,
+        "chance": _number(plan.chance),
+        "adjust_all": plan.adjust_all,
+        "bound_gap": _number(plan.bound_gap),
+        "advice": list(plan.advice),
         "blocking_seams": sorted(plan.blocking_seams),
         "notes": [*inspection.design.notes, *plan.notes],
         "warnings": list(inspection.survey.warnings),
@@ -199,6 +210,25 @@ def _samples(gaps: SeamGaps | None) -> dict[str, list[Any]]:
 
 
 _SAMPLE_KEYS = ("s_mm", "x_mm", "y_mm", "gap_mm", "standard_uncertainty_mm", "reason", "hidden_at_most_mm")
+
+
+def _why(cause: Cause | None) -> dict[str, Any]:
+    return {
+        "cause": None if cause is None else cause.cause,
+        "cause_probability": None if cause is None else _number(cause.strength),
+        "would_tell": cause.tell or None if cause is not None else None,
+    }
+
+
+def _evidence(cause: Cause | None, decision: PieceDecision) -> dict[str, Any]:
+    """What the evidence says of a piece; ``cause`` itself stands in the decision."""
+    return {
+        "cause_by_evidence": None if cause is None else cause.cause,
+        "cause_probability": None if cause is None else _number(cause.strength),
+        "cause_amount_mm": None if cause is None else _number(cause.amount_mm),
+        "would_tell": decision.settle or (cause.tell if cause is not None else "") or None,
+        "chance": _number(decision.chance),
+    }
 
 
 def _piece(decision: PieceDecision, state: PieceState | None) -> dict[str, Any]:

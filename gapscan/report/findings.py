@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from gapscan.measure.check_slots import CheckSlot, mean_off
+from gapscan.recut.types import Cause
 from gapscan.report.summary import WidestGap, unseen_lengths, widest_gap, widest_gaps
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
@@ -38,12 +39,13 @@ class ReseatLine:
 
 @dataclass(frozen=True)
 class UnsureLine:
-    """One piece of which not enough was seen."""
+    """One piece that cannot be decided; ``settle`` says which photo would, empty where that is not known."""
 
     id: str
     cause: str
     seen: str
     widest: str
+    settle: str
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,8 @@ class Findings:
     cautions: tuple[str, ...]
     checks: tuple[str, ...]
     apart: tuple[str, ...]
+    advice: tuple[str, ...]
+    outlook: str
 
 
 def find(inspection: Inspection) -> Findings:
@@ -81,6 +85,7 @@ def find(inspection: Inspection) -> Findings:
     states = {state.id: state for state in inspection.fit.pieces}
     recuts, reseats, unsure, kept = [], [], [], 0
     gaps, widest_by_piece = widest_gaps(inspection.survey), {}
+    strengths = {cause.id: cause for cause in plan.piece_causes}
     for decision in sorted(plan.decisions, key=lambda d: d.id):
         state = states.get(decision.id)
         widest = widest_words(
@@ -94,7 +99,7 @@ def find(inspection: Inspection) -> Findings:
                 id=decision.id,
                 change=change_words(change, decision.standard_uncertainty_mm),
                 new_offset=f"{settings.offset_mm + change:+.3f} mm",
-                cause=decision.cause,
+                cause=_cause_words(decision.cause, strengths.get(decision.id)),
                 widest=widest,
                 facing=settings.facing,
                 material=settings.material,
@@ -103,7 +108,9 @@ def find(inspection: Inspection) -> Findings:
         elif decision.verdict == "unsure":
             share = math.nan if state is None else state.seen_fraction
             seen = f"{share:.0%} of its edge seen" if share > 0.005 else NOT_SEEN
-            unsure.append((share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen, widest)))
+            unsure.append(
+                (share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen, widest, decision.settle))
+            )
         else:
             kept += 1
             if decision.reseat_mm is not None:
@@ -127,7 +134,30 @@ def find(inspection: Inspection) -> Findings:
         cautions=_cautions(inspection),
         checks=tuple(_check_words(photo) for photo in inspection.photos if photo.check),
         apart=_apart(inspection),
+        advice=plan.advice,
+        outlook=_outlook(inspection, len(recuts)),
     )
+
+
+def _cause_words(cause: str, known: Cause | None) -> str:
+    """``cut too small (98 % likely)``, where the evidence was weighed."""
+    if known is None or known.cause != cause:
+        return cause
+    return f"{cause} ({min(known.strength, 0.99):.0%} likely)"
+
+
+def _outlook(inspection: Inspection, recuts: int) -> str:
+    """What the plan promises, and what it saves against adjusting every outline beside a wide seam."""
+    plan = inspection.plan
+    tolerance = f"{inspection.job.tolerance_mm:.2f} mm"
+    if not plan.feasible:
+        return ""
+    chance = f"{min(plan.chance, 0.99):.0%}" if plan.chance < 0.995 else "over 99%"
+    after = "after the recut" if recuts else "as it is, pieces seated as drawn"
+    words = f"Every seam within {tolerance} {after}: {chance} likely, by the measurement's uncertainty."
+    if plan.adjust_all > recuts:
+        words += f" Adjusting every outline beside a wide seam would have meant {plan.adjust_all} recuts."
+    return words
 
 
 def with_uncertainty(value: float | None, u: float | None, unit: str = "mm", *, digits: int = 3) -> str:
