@@ -1,13 +1,70 @@
-"""The decision: which pieces to recut, by how much, and what to do with the others."""
+"""What a plan is made from, and the decision: which pieces to recut, by how much, what to do with the others."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 Verdict = Literal["keep", "recut", "unsure"]
+
+
+@dataclass(frozen=True)
+class SeamWindows:
+    """Runs of about 3 mm of seam, all seams together.
+
+    seam        (K,) index of the seam
+    first, second (K,) piece indices
+    normal      (K, 2) mean normal; cross_first, cross_second (K,) lever arms of a turn [mm/rad]
+    place_mm    (K, 2) middle of the run, design coordinates
+    length_mm   (K,)
+    seated_mm   (K,) gap expected with both pieces at their drawn places: both undersizes plus what the measured gap
+                shows beyond the piece model (raggedness, curved loss)
+    u_mm        (K,) standard uncertainty of it
+    measured_mm (K,) mean gap as it lies, NaN where too little of the run was seen
+    reason      (K,) 0 where enough of the run was seen, else the commonest reason why not (measure.types.Reason)
+    """
+
+    seam: IntArray
+    first: IntArray
+    second: IntArray
+    normal: FloatArray
+    cross_first: FloatArray
+    cross_second: FloatArray
+    place_mm: FloatArray
+    length_mm: FloatArray
+    seated_mm: FloatArray
+    u_mm: FloatArray
+    measured_mm: FloatArray
+    reason: IntArray
+
+
+@dataclass(frozen=True)
+class PlanInput:
+    """All that a plan depends on beside the job: pieces (P, in the order of ids) and seams (in the order of their ids).
+
+    undersize_mm, u_undersize_mm (P,); size_covariance (P, P) of undersize_mm [mm²]
+    shift_mm, u_shift_mm (P, 2)  where each piece sits against the drawing
+    radius_mm       (P,) largest distance of the outline from its centroid
+    known_fraction  (P,) share of a piece's seams that was seen or cannot hide a gap over tolerance
+    """
+
+    ids: tuple[str, ...]
+    outlines: tuple[Polygon, ...]
+    seam_ids: tuple[str, ...]
+    windows: SeamWindows
+    undersize_mm: FloatArray
+    u_undersize_mm: FloatArray
+    size_covariance: FloatArray
+    shift_mm: FloatArray
+    u_shift_mm: FloatArray
+    radius_mm: FloatArray
+    known_fraction: FloatArray
 
 
 @dataclass(frozen=True)
@@ -20,6 +77,8 @@ class PieceDecision:
     new_outline       the drawn outline grown by offset_mm + offset_change_mm; None unless verdict is recut
     chance            probability that after the plan every seam of this piece is within limits
     settle            what would settle an unsure piece ("a photo turned by 90°"); empty where nothing is in doubt
+    seam_changes      (seam id, change of offset there) of every seam, where stretches of the outline are offset by
+                      themselves; offset_change_mm is then their mean along the seams. Empty for an even offset
     """
 
     id: str
@@ -32,6 +91,7 @@ class PieceDecision:
     new_outline: Polygon | MultiPolygon | None
     chance: float = 1.0
     settle: str = ""
+    seam_changes: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)

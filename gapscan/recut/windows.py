@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from gapscan.design.types import Design
-from gapscan.measure.types import GapSurvey, SeamGaps
+from gapscan.measure.types import GapSurvey, Reason, SeamGaps
+from gapscan.recut.types import SeamWindows
 from gapscan.solve.model import BLOCK_MM, PARAMETERS, block_ids, centroids, lever
 from gapscan.solve.types import PieceFit, PieceState
 
@@ -16,32 +15,6 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _FEWEST_SEEN = 6
-
-
-@dataclass(frozen=True)
-class SeamWindows:
-    """Runs of about 3 mm of seam, all seams together.
-
-    seam        (K,) index of the seam
-    first, second (K,) piece indices
-    normal      (K, 2) mean normal; cross_first, cross_second (K,) lever arms of a turn [mm/rad]
-    length_mm   (K,)
-    seated_mm   (K,) gap expected with both pieces at their drawn places: both undersizes plus what the measured gap
-                shows beyond the piece model (raggedness, curved loss)
-    u_mm        (K,) standard uncertainty of it
-    measured_mm (K,) mean gap as it lies, NaN where too little of the run was seen
-    """
-
-    seam: IntArray
-    first: IntArray
-    second: IntArray
-    normal: FloatArray
-    cross_first: FloatArray
-    cross_second: FloatArray
-    length_mm: FloatArray
-    seated_mm: FloatArray
-    u_mm: FloatArray
-    measured_mm: FloatArray
 
 
 def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindows:
@@ -56,6 +29,8 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
         st = seam.stations
         ids = block_ids(st.s_mm, st.stretch)
         count = int(ids.max(initial=-1)) + 1
+        # The middle station of a run lies on the line; the mean place of a curved run would not.
+        middle = np.searchsorted(ids, np.arange(count)) + np.bincount(ids, minlength=count) // 2
         n = np.bincount(ids, minlength=count).astype(float)
 
         def mean(q: FloatArray, ids: IntArray = ids, n: FloatArray = n, count: int = count) -> FloatArray:
@@ -74,13 +49,16 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
                 mean(st.normal[:, 1]),
                 mean(lever(st.normal, st.xy_mm - centre_of[a])),
                 mean(lever(st.normal, st.xy_mm - centre_of[b])),
+                st.xy_mm[middle, 0],
+                st.xy_mm[middle, 1],
                 n * pitch,
                 both + beyond,
                 np.sqrt(np.maximum(u_both, 0) + u_beyond**2),
                 measured,
+                _reasons(seam, ids, count, measured).astype(float),
             )
         )
-    c = [np.concatenate(x) for x in zip(*columns, strict=True)] if columns else [np.zeros(0)] * 11
+    c = [np.concatenate(x) for x in zip(*columns, strict=True)] if columns else [np.zeros(0)] * 14
     return SeamWindows(
         seam=c[0].astype(np.int64),
         first=c[1].astype(np.int64),
@@ -88,11 +66,21 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
         normal=np.column_stack([c[3], c[4]]),
         cross_first=c[5],
         cross_second=c[6],
-        length_mm=c[7],
-        seated_mm=c[8],
-        u_mm=c[9],
-        measured_mm=c[10],
+        place_mm=np.column_stack([c[7], c[8]]),
+        length_mm=c[9],
+        seated_mm=c[10],
+        u_mm=c[11],
+        measured_mm=c[12],
+        reason=c[13].astype(np.int64),
     )
+
+
+def _reasons(seam: SeamGaps, ids: IntArray, count: int, measured: FloatArray) -> IntArray:
+    """The commonest reason (count,) for which stations of a run were not seen; 0 where the run has a figure."""
+    hits = np.zeros((count, len(Reason)), np.int64)
+    np.add.at(hits, (ids, seam.reason.astype(np.int64)), 1)
+    hits[:, Reason.SEEN] = 0
+    return np.where(np.isfinite(measured), 0, hits.argmax(axis=1))
 
 
 def _beyond_model(

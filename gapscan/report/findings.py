@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from gapscan.measure.check_slots import CheckSlot, mean_off
-from gapscan.report.summary import WidestGap, summarise_seam, unseen_lengths, widest_gap
+from gapscan.report.summary import WidestGap, unseen_lengths, widest_gap
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
 
@@ -50,6 +50,7 @@ class UnsureLine:
 class Findings:
     """The lists of one inspection, ready to be shown.
 
+    widest       every piece's widest gap in words, by its id
     unseen       (reason, length) of seam stretches that were not seen, longest first
     dark_seams   ids of seams of which nothing was seen
     cautions     what limits these findings: warnings of the survey and the photos, notes of the plan and the
@@ -63,6 +64,7 @@ class Findings:
     reseats: tuple[ReseatLine, ...]
     unsure: tuple[UnsureLine, ...]
     kept: int
+    widest: dict[str, str]
     seen: str
     unseen: tuple[tuple[str, str], ...]
     dark_seams: tuple[str, ...]
@@ -78,11 +80,13 @@ def find(inspection: Inspection) -> Findings:
     plan, job = inspection.plan, inspection.job
     states = {state.id: state for state in inspection.fit.pieces}
     recuts, reseats, unsure, kept = [], [], [], 0
+    widest_by_piece = {}
     for decision in sorted(plan.decisions, key=lambda d: d.id):
         state = states.get(decision.id)
         widest = widest_words(
             decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)
         )
+        widest_by_piece[decision.id] = widest
         if decision.verdict == "recut":
             settings = job.settings(decision.id)
             change = decision.offset_change_mm
@@ -114,6 +118,7 @@ def find(inspection: Inspection) -> Findings:
         reseats=tuple(line for _, line in sorted(reseats, key=lambda pair: pair[0])),
         unsure=tuple(line for _, line in sorted(unsure, key=lambda pair: pair[0])),
         kept=kept,
+        widest=widest_by_piece,
         seen=seen,
         unseen=tuple((why, f"{length:.0f} mm") for why, length in unseen_lengths(inspection.survey.seams).items()),
         dark_seams=_dark_seams(inspection),
@@ -187,7 +192,7 @@ def _seen_length_mm(inspection: Inspection) -> tuple[float, float]:
 
 
 def _dark_seams(inspection: Inspection) -> tuple[str, ...]:
-    lit = {seam.id for seam in inspection.survey.seams if summarise_seam(seam).mean_mm is not None}
+    lit = {seam.id for seam in inspection.survey.seams if seam.seen.any()}
     return tuple(sorted(seam.id for seam in inspection.design.seams if seam.id not in lit))
 
 

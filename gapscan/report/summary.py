@@ -94,14 +94,14 @@ def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None
 def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
     step = _step_mm(seam)
     width = max(1, round(WINDOW_MM / step)) if step > 0 else 1
-    best_mean, best_index = -np.inf, np.flatnonzero(seam.seen)[:1]
+    seen, gap = seam.seen, np.where(seam.seen, seam.gap_mm, 0.0)
+    best_mean, best_index = -np.inf, np.flatnonzero(seen)[:1]
     for enough in (0.5, 0.0):
         for stretch in np.unique(seam.stations.stretch):
             index = np.flatnonzero(seam.stations.stretch == stretch)
             span = min(width, index.size)
-            seen = seam.seen[index].astype(float)
-            total = np.convolve(np.where(seam.seen[index], seam.gap_mm[index], 0.0), np.ones(span), "valid")
-            count = np.convolve(seen, np.ones(span), "valid")
+            total = np.convolve(gap[index], np.ones(span), "valid")
+            count = np.convolve(seen[index].astype(float), np.ones(span), "valid")
             valid = count > max(enough * span - 1e-9, 0.5)
             if not valid.any():
                 continue
@@ -109,7 +109,7 @@ def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
             at = int(mean.argmax())
             if mean[at] > best_mean:
                 window = index[at : at + span]
-                best_mean, best_index = float(mean[at]), window[seam.seen[window]]
+                best_mean, best_index = float(mean[at]), window[seen[window]]
         if np.isfinite(best_mean):
             break
     neighbour = seam.pieces[1] if seam.pieces[0] == piece_id else seam.pieces[0]
