@@ -50,9 +50,7 @@ def cut_again_and_tape(
     unknown = sorted(set(outlines) - {piece.id for piece in fit.pieces})
     if unknown:
         raise ValueError(f"no piece of the dry fit is named {', '.join(unknown)}")
-    settings = replace(
-        fit.settings, shift={}, pose_spread_mm=care.pose_spread_mm, turn_spread_mm=care.turn_spread_mm
-    )
+    settings = replace(fit.settings, shift={}, pose_spread_mm=care.pose_spread_mm, turn_spread_mm=care.turn_spread_mm)
     pieces = []
     for piece in lying_as_drawn(fit):
         if piece.id in outlines:

@@ -81,7 +81,7 @@ class FittedPiece:
     facing: Facing
     material: str
     grain_deg: float
-    loss: EdgeLoss = EdgeLoss(uniform_mm=0.0)
+    loss: EdgeLoss = field(default_factory=lambda: EdgeLoss(uniform_mm=0.0))
 
     @property
     def projection(self) -> Polygon:

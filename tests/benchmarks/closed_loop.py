@@ -15,7 +15,7 @@ import tempfile
 import time
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,6 +49,9 @@ class Answer:
 class Outcome:
     """One job. least: size of the smallest set by the true gaps; same: the advice is one of that size that will do.
 
+    same_strict  the same by a judge who seats every piece just as drawn; seats_help: the second dry fit is inside
+            tolerance, or seats within the plan's rule bring it there
+    chance  what the plan gives itself
     causes (right, of); said_fits: what the tool says of the second dry fit, None where it was not photographed
     notes    what went wrong, for a person
     """
@@ -60,6 +63,9 @@ class Outcome:
     advised: Answer
     naive: tuple[Answer, Answer]
     same: bool
+    same_strict: bool
+    seats_help: bool
+    chance: float
     causes: tuple[int, int]
     said_fits: bool | None
     notes: tuple[str, ...]
@@ -95,6 +101,9 @@ def run(number: int) -> Outcome:
             advised=none,
             naive=(none, none),
             same=False,
+            same_strict=False,
+            seats_help=False,
+            chance=0.0,
             causes=(0, 0),
             said_fits=None,
             notes=(f"refused: {err}",),
@@ -147,8 +156,8 @@ def _judge(
     job: LoopJob, found: Inspection, layout: FrameLayout, settings: Job, started: float, spent: float
 ) -> Outcome:
     from gapscan.recut.offset import offset_outline
-    from tests.benchmarks.exact_minimum import will_do
-    from tests.benchmarks.loop_jobs import PRESS_MM, TOLERANCE_MM
+    from tests.benchmarks.exact_minimum import exact_minimum, will_do
+    from tests.benchmarks.loop_jobs import ask
 
     ids = [piece.id for piece in job.design.pieces]
     outlines = {d.id: d.new_outline for d in found.plan.decisions if d.new_outline is not None}
@@ -159,9 +168,11 @@ def _judge(
     if second is not None and not advised.fits:
         notes += _why_not(job, second, found, changes)
     chosen = frozenset(ids.index(name) for name in outlines)
-    same = len(chosen) == job.minimum.count and will_do(
-        job.runs, job.radius_mm, chosen, tolerance_mm=TOLERANCE_MM, press_mm=PRESS_MM
-    )
+    same = len(chosen) == job.minimum.count and will_do(job.asked, chosen)
+    strict = replace(job.asked, seat_mm=0.0)
+    least_strict = exact_minimum(strict).count
+    same_strict = len(chosen) == least_strict and will_do(strict, chosen)
+    seats_help = second is not None and will_do(ask(second), frozenset())
     if not same:
         notes += _why_other(job, found, chosen)
     naive = []
@@ -186,6 +197,9 @@ def _judge(
         advised=advised,
         naive=(naive[0], naive[1]),
         same=same,
+        same_strict=same_strict,
+        seats_help=seats_help,
+        chance=found.plan.chance,
         causes=(right, of),
         said_fits=said,
         notes=tuple(notes),
@@ -257,7 +271,7 @@ def true_causes(job: LoopJob) -> dict[str, tuple[str, ...]]:
         away = np.asarray(job.design.piece(piece.id).polygon.exterior.coords)
         reach = away @ np.array([np.cos(across), np.sin(across)])
         shrunk = shop.across_grain * float(np.ptp(reach)) / 2
-        if piece.id in shop.shift and np.hypot(*shop.shift[piece.id][:2]) > _FAULT_MM:
+        if piece.id in shop.shift and np.hypot(*piece.shift_mm) > _FAULT_MM:
             found[piece.id] = ("shift", "turn")
         elif error > _FAULT_MM:
             special = {"facing": "facing", "curved": "curve", "shrunk": "grain"}.get(job.fault)
@@ -281,12 +295,12 @@ def _why_not(job: LoopJob, second: DryFit, found: Inspection, changes: dict[str,
     from tests.benchmarks.loop_jobs import TOLERANCE_MM
 
     after = true_runs(second)
-    predicted = _predicted(job, job.runs, changes)
+    predicted = _predicted(job, job.asked.wide, changes)
     notes = []
     for seam in np.unique(after.seam[after.lying_mm > TOLERANCE_MM]):
         own = np.flatnonzero(after.seam == seam)
         k = own[np.argmax(after.lying_mm[own])]
-        before = np.flatnonzero(job.runs.seam == seam)
+        before = np.flatnonzero(job.asked.wide.seam == seam)
         near = before[min(len(before) - 1, int(k - own[0]))]
         words = []
         for piece in (after.first[k], after.second[k]):
@@ -299,7 +313,7 @@ def _why_not(job: LoopJob, second: DryFit, found: Inspection, changes: dict[str,
             )
         notes.append(
             f"open {job.design.seams[seam].id}: {after.lying_mm[k]:.3f}, by the first fit's truth "
-            f"{job.runs.seated_mm[near]:.3f} seated and {predicted[near]:.3f} after the advice, seats moved it "
+            f"{job.asked.wide.seated_mm[near]:.3f} seated and {predicted[near]:.3f} after the advice, seats moved it "
             f"{after.lying_mm[k] - after.seated_mm[k]:+.3f}; {'; '.join(words)}"
         )
     if not found.plan.feasible:
@@ -311,7 +325,7 @@ def _why_other(job: LoopJob, found: Inspection, chosen: frozenset[int]) -> list[
     """Both sets, and the true run that tells them apart."""
     from tests.benchmarks.loop_jobs import PRESS_MM, TOLERANCE_MM
 
-    runs, name = job.runs, [piece.id for piece in job.design.pieces]
+    runs, name = job.asked.wide, [piece.id for piece in job.design.pieces]
     kept = np.array([k not in chosen for k in range(len(name))])
     untouched = kept[runs.first] & kept[runs.second]
     over = np.where(untouched, np.maximum(runs.seated_mm - TOLERANCE_MM, -PRESS_MM - runs.seated_mm), -np.inf)
@@ -353,6 +367,9 @@ def report(outcomes: list[Outcome]) -> int:
     ):
         missed += not good
         print(f"{label:<52}{value:>22}  {limit}{'' if good else '  MISSED'}")
+    print(f"{'  the same, seats chosen within the plan rule':<52}{_share([o.seats_help for o in outcomes]):>22}")
+    print(f"{'  set one of the fewest, every piece just as drawn':<52}{_share([o.same_strict for o in outcomes]):>22}")
+    print(f"{'  chance of success as the plans state it, mean':<52}{np.mean([o.chance for o in outcomes]):>22.1%}")
     print(f"{'second photo: the tool says that it fits':<52}{_share([bool(s) for s in said]):>22}")
     print(f"{'photos refused':<52}{sum(o.refused for o in outcomes):>22}")
     print()
@@ -381,7 +398,7 @@ def main() -> int:
         for one in pool.map(run, numbers):
             outcomes.append(one)
             if one.notes or chosen.only:
-                cut = f"{one.advised.cut} cut of {one.pieces}, fewest {one.least}"
+                cut = f"{one.advised.cut} cut of {one.pieces}, fewest {one.least}, stated chance {one.chance:.0%}"
                 print(f"{one.name:<24}{'fits' if one.advised.fits else 'OPEN':<6}{cut}", flush=True)
                 print("".join(f"    {note}\n" for note in one.notes), end="", flush=True)
     print()

@@ -1,9 +1,9 @@
 """The fewest recuts that the true gaps ask for: the judge of a plan, written on its own.
 
-Every 3 mm of seam is a row (sliding along the seam, not cut into blocks), its gap that of the geometry with every piece
-moved back to its drawn place. A set of pieces will do when offsets exist for them, and seats within a tenth of the
-tolerance for all (the rule of the plan: a fit must come right where the pieces belong), that leave every row between
-−press and the tolerance.
+Gaps are those of the geometry with every piece moved back to its drawn place. A set of pieces will do when offsets exist
+for them, and seats for all (within a tenth of the tolerance, the rule of the plan: a fit must come right where the
+pieces belong), that leave the mean of every 3 mm of seam (sliding along it, not cut into blocks) at most at the
+tolerance and every 1 mm at least at −press: wood meets at single places, a mean over 3 mm would let it pass through.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from gapscan.simulate.shop import DryFit
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-RUN_MM = 3.0
+RUN_MM, MEET_MM = 3.0, 1.0
 SEAT_OF_TOLERANCE = 0.10
 _LARGEST_MM = 0.5
 _KNOWN = 0.5  # share of a run's stations that must have a true gap
@@ -29,7 +29,7 @@ _KNOWN = 0.5  # share of a run's stations that must have a true gap
 
 @dataclass(frozen=True)
 class Runs:
-    """True gaps averaged over every 3 mm of seam (shorter stretches: over the whole).
+    """True gaps averaged over every so many mm of seam (shorter stretches: over the whole).
 
     seam (K,) index; first, second (K,) piece indices; lying_mm (K,) as the fit lies; seated_mm (K,) every piece at its
     drawn place; normal (K, 2); arm_first, arm_second (K,) movement along the normal per radian of each piece's turn
@@ -45,8 +45,8 @@ class Runs:
     arm_second: FloatArray
 
 
-def true_runs(fit: DryFit) -> Runs:
-    """All runs of a dry fit."""
+def true_runs(fit: DryFit, *, run_mm: float = RUN_MM) -> Runs:
+    """All runs of a dry fit, ``run_mm`` long."""
     number = {piece.id: k for k, piece in enumerate(fit.pieces)}
     centroid = [np.array(piece.polygon.centroid.coords[0]) for piece in fit.design.pieces]
     parts: list[list[FloatArray]] = []
@@ -62,7 +62,7 @@ def true_runs(fit: DryFit) -> Runs:
             moved += sign * (normal @ np.array(laid.shift_mm) + arms[-1] * np.deg2rad(laid.turn_deg))
         known = np.isfinite(truth.gap_mm)
         gap = np.where(known, truth.gap_mm, 0.0)
-        for chosen in windows(seam.stretches, at.s_mm):
+        for chosen in windows(seam.stretches, at.s_mm, run_mm=run_mm):
             share = known[chosen].mean(axis=1)
             weight = known[chosen] / np.maximum(known[chosen].sum(axis=1, keepdims=True), 1)
             table = np.column_stack([gap, gap - moved, normal, arms[0], arms[1]])
@@ -82,8 +82,8 @@ def true_runs(fit: DryFit) -> Runs:
     )
 
 
-def windows(stretches: tuple[Stretch, ...], s_mm: FloatArray) -> list[IntArray]:
-    """For each stretch the station numbers (K, W) of every run of ``RUN_MM``, one run from each station on."""
+def windows(stretches: tuple[Stretch, ...], s_mm: FloatArray, *, run_mm: float) -> list[IntArray]:
+    """For each stretch the station numbers (K, W) of every run of ``run_mm``, one run from each station on."""
     lengths = [float(np.hypot(*np.diff(stretch.points_mm, axis=0).T).sum()) for stretch in stretches]
     which = np.searchsorted(np.cumsum(lengths)[:-1], s_mm, side="right")
     found = []
@@ -91,13 +91,30 @@ def windows(stretches: tuple[Stretch, ...], s_mm: FloatArray) -> list[IntArray]:
         own = np.flatnonzero(which == k)
         if len(own) == 0:
             continue
-        wide = max(round(RUN_MM * len(own) / length), 1)
+        wide = max(round(run_mm * len(own) / length), 1)
         if wide >= len(own):
             found.append(own[None, :])
             continue
         start = np.arange(len(own) if stretch.closed else len(own) - wide + 1)
         found.append(own[(start[:, None] + np.arange(wide)) % len(own)])
     return found
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the true gaps of one dry fit ask for.
+
+    wide, tight  runs that must not be over the tolerance, and those that must not overlap by more than the press
+    radius_mm    (P,) from each piece's centroid to its rim
+    seat_mm      how far off its drawn place a piece may be seated to help
+    """
+
+    wide: Runs
+    tight: Runs
+    radius_mm: FloatArray
+    tolerance_mm: float
+    press_mm: float
+    seat_mm: float
 
 
 @dataclass(frozen=True)
@@ -108,62 +125,64 @@ class Minimum:
     pieces: frozenset[int]
 
 
-def exact_minimum(
-    runs: Runs, radius_mm: FloatArray, *, tolerance_mm: float, press_mm: float, time_limit_s: float = 60.0
-) -> Minimum:
-    """The smallest set of pieces by mixed-integer programming; radius_mm (P,) from each piece's centroid to its rim.
+def question(fit: DryFit, *, tolerance_mm: float, press_mm: float, seat_mm: float) -> Question:
+    """The question that a dry fit poses."""
+    radius = []
+    for piece in fit.design.pieces:
+        away = np.asarray(piece.polygon.exterior.coords) - np.array(piece.polygon.centroid.coords[0])
+        radius.append(float(np.hypot(*away.T).max()))
+    return Question(
+        wide=true_runs(fit),
+        tight=true_runs(fit, run_mm=MEET_MM),
+        radius_mm=np.array(radius),
+        tolerance_mm=tolerance_mm,
+        press_mm=press_mm,
+        seat_mm=seat_mm,
+    )
+
+
+def exact_minimum(asked: Question, *, time_limit_s: float = 60.0) -> Minimum:
+    """The smallest set of pieces by mixed-integer programming.
 
     Raises TimeoutError when the time does not suffice for the proof.
     """
-    count = len(radius_mm)
-    answer = _solve(runs, radius_mm, np.ones(count), tolerance_mm, press_mm, time_limit_s, fixed=False)
-    if answer is None:
-        return Minimum(None, frozenset())
-    return Minimum(len(answer), answer)
+    answer = _solve(asked, np.ones(len(asked.radius_mm)), time_limit_s, fixed=False)
+    return Minimum(None, frozenset()) if answer is None else Minimum(len(answer), answer)
 
 
-def will_do(
-    runs: Runs, radius_mm: FloatArray, pieces: frozenset[int], *, tolerance_mm: float, press_mm: float
-) -> bool:
+def will_do(asked: Question, pieces: frozenset[int]) -> bool:
     """Whether recutting just these pieces can bring every run within limits (a linear programme)."""
-    allowed = np.zeros(len(radius_mm))
+    allowed = np.zeros(len(asked.radius_mm))
     allowed[list(pieces)] = 1.0
-    return _solve(runs, radius_mm, allowed, tolerance_mm, press_mm, 60.0, fixed=True) is not None
+    return _solve(asked, allowed, 60.0, fixed=True) is not None
 
 
-def _solve(
-    runs: Runs,
-    radius_mm: FloatArray,
-    allowed: FloatArray,
-    tolerance_mm: float,
-    press_mm: float,
-    time_limit_s: float,
-    *,
-    fixed: bool,
-) -> frozenset[int] | None:
+def _solve(asked: Question, allowed: FloatArray, time_limit_s: float, *, fixed: bool) -> frozenset[int] | None:
     """Columns: recut z (P), change of offset (P), seat x, y, turn·radius (3P); None where nothing will do."""
-    pieces = len(radius_mm)
-    low, high = -press_mm - runs.seated_mm, tolerance_mm - runs.seated_mm
-    if (low <= 0).all() and (high >= 0).all():
+    pieces = len(allowed)
+    most = asked.tolerance_mm - asked.wide.seated_mm
+    least = -asked.press_mm - asked.tight.seated_mm
+    if (least <= 0).all() and (most >= 0).all():
         return frozenset()
-    rows = _rows(runs, radius_mm)
     k = np.arange(pieces)
-    constraints = [LinearConstraint(rows, low, high)]
+    constraints = [
+        LinearConstraint(_rows(asked.wide, asked.radius_mm), -np.inf, most),
+        LinearConstraint(_rows(asked.tight, asked.radius_mm), least, np.inf),
+    ]
     for sign in (1.0, -1.0):
         link = coo_matrix(
             (np.r_[np.full(pieces, sign), np.full(pieces, -_LARGEST_MM)], (np.r_[k, k], np.r_[pieces + k, k])),
             shape=(pieces, 5 * pieces),
         )
         constraints.append(LinearConstraint(link.tocsr(), -np.inf, 0.0))
-    seat = SEAT_OF_TOLERANCE * tolerance_mm / np.sqrt(2.0)  # x and y together: a tenth of the tolerance
-    upper = np.r_[allowed, np.full(pieces, _LARGEST_MM), np.full(3 * pieces, seat)]
+    # x and y together: the seat's radius
+    upper = np.r_[allowed, np.full(pieces, _LARGEST_MM), np.full(3 * pieces, asked.seat_mm / np.sqrt(2.0))]
     lower = np.r_[allowed if fixed else np.zeros(pieces), -upper[pieces:]]
     answer = milp(
         np.r_[np.ones(pieces), np.zeros(4 * pieces)],
         constraints=constraints,
         bounds=Bounds(lower, upper),
         integrality=np.r_[np.zeros(pieces) if fixed else np.ones(pieces), np.zeros(4 * pieces)],
-        # the count is whole: a gap below one is proof
         options={"time_limit": time_limit_s, "mip_rel_gap": 0.0},
     )
     if answer.status == 1:
