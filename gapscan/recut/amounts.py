@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
-from gapscan.recut.programme import LARGEST_CHANGE_MM, Group, Outcome, gap_rows, limits_with, seat_bounds, seat_rows
+from gapscan.recut.group import Group, Outcome, gap_rows, limits_with, seat_bounds, seat_rows
+from gapscan.recut.programme import LARGEST_CHANGE_MM
 
 FloatArray = NDArray[np.float64]
 

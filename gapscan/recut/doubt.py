@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gapscan.measure.types import Reason
 from gapscan.recut.chance import over_chances
-from gapscan.recut.select import Limits, Selection
+from gapscan.recut.selection import Limits, Selection
 from gapscan.recut.types import PlanInput
 
 FloatArray = NDArray[np.float64]

@@ -11,7 +11,8 @@ from gapscan.measure.types import GapSurvey
 from gapscan.recut.chance import plan_chances
 from gapscan.recut.doubt import Doubt, find_doubt
 from gapscan.recut.offset import offset_outline
-from gapscan.recut.select import Limits, Selection, select_pieces
+from gapscan.recut.select import select_pieces
+from gapscan.recut.selection import Limits, Selection
 from gapscan.recut.stretch import find_stretches, stretched_outline
 from gapscan.recut.types import PieceDecision, PlanInput, RecutPlan, SeamWindows, Verdict
 from gapscan.recut.windows import seam_windows

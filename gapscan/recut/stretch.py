@@ -16,7 +16,7 @@ from scipy.sparse import coo_array, csr_array
 from shapely.geometry import MultiPolygon, Polygon
 
 from gapscan.recut.offset import MITRE_LIMIT, offset_outline
-from gapscan.recut.select import Selection, Stretches
+from gapscan.recut.selection import Selection, Stretches
 from gapscan.recut.types import SeamWindows
 
 FloatArray = NDArray[np.float64]

@@ -12,7 +12,9 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from gapscan.recut.select import LARGEST_CHANGE_MM, SEAT_PLAY_OF_TOLERANCE, Limits, Selection, select_pieces
+from gapscan.recut.programme import LARGEST_CHANGE_MM
+from gapscan.recut.select import select_pieces
+from gapscan.recut.selection import SEAT_PLAY_OF_TOLERANCE, Limits, Selection
 from gapscan.recut.windows import SeamWindows
 
 LIMITS = Limits(tolerance_mm=0.10, press_mm=0.02)
