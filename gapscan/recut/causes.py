@@ -54,12 +54,12 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _USUAL_MM, _OFF_MM = 0.012, 0.09  # spread of usual losses; of a size that is at fault
-_SEAT_MM, _SHIFT_MM = 0.02, 0.10  # each way: a careful hand; a careless one
-_SEAT_MM_AT_RIM, _TURN_MM_AT_RIM = 0.015, 0.09
+_SEAT_MM, _SHIFT_MM = 0.014, 0.08  # each way: a careful hand; a careless one
+_SEAT_MM_AT_RIM, _TURN_MM_AT_RIM = 0.012, 0.08
 _CURVE_MM = 0.08  # more loss where the radius is 5 mm
 _CURVE_RADIUS_MM = 5.0
 _GROWTH_REL = 0.004
-_PRIOR_SIZE, _PRIOR_SHIFT, _PRIOR_SHAPE = 0.15, 0.10, 0.06
+_PRIOR_SIZE, _PRIOR_SHIFT, _PRIOR_SHAPE = 0.15, 0.15, 0.06
 _BLOCK_FLOOR_MM = 0.008  # raggedness of 3 mm of edge
 _ROBUST = 4.0
 

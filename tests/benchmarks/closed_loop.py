@@ -274,7 +274,7 @@ def true_causes(job: LoopJob) -> dict[str, tuple[str, ...]]:
         if piece.id in shop.shift and np.hypot(*piece.shift_mm) > _FAULT_MM:
             found[piece.id] = ("shift", "turn")
         elif error > _FAULT_MM:
-            special = {"facing": "facing", "curved": "curve", "shrunk": "grain"}.get(job.fault)
+            special = {"facing": "cut face", "curved": "curve", "shrunk": "grain"}.get(job.fault)
             found[piece.id] = ("small", special) if special else ("small",)
         elif error < -_FAULT_MM:
             found[piece.id] = ("large",)
