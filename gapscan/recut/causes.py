@@ -229,7 +229,7 @@ def _weigh(given: _Piece, usual: float, grain: bool) -> _Weighed:
     results = [_evidence(value, sigma, columns, prior) for *_, prior in trials]
     log = np.array([np.log(t[3]) + r[2] for t, r in zip(trials, results, strict=True)])
     chance = np.exp(log - log.max())
-    chance /= chance.sum()
+    chance /= chance.sum() * (1 + 1e-12)  # sums of parts must not pass one by rounding
     best = int(np.argmax(chance))
     mean, covariance, _ = results[best]
     sizes, seats, shaped = (np.array([t[n] for t in trials]) for n in range(3))
