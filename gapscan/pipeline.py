@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -58,15 +59,21 @@ def inspect(
     from gapscan.register.register import register_design
 
     job = read_job(job_path)
-    progress("reading the drawing")
-    design = read_design(design_path)
-    layout = read_frame(frame_path)
-    if job.check is not None:
-        true_widths(job.check, layout, source=str(job_path))
-    photos = []
-    for path in photo_paths:
-        progress(f"reading {path.name}")
-        photos.append(read_photo(path))
+    # Decoding a photo leaves the interpreter free for the drawing.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        reading = [beside.submit(read_photo, path) for path in photo_paths]
+        try:
+            progress("reading the drawing")
+            design = read_design(design_path)
+            layout = read_frame(frame_path)
+            if job.check is not None:
+                true_widths(job.check, layout, source=str(job_path))
+            photos = []
+            for path, photo in zip(photo_paths, reading, strict=True):
+                progress(f"reading {path.name}")
+                photos.append(photo.result())
+        finally:
+            beside.shutdown(cancel_futures=True)
     lost = job.unmatched(tuple(piece.id for piece in design.pieces))
     if lost:
         # The drawing of another job names other pieces: where the photo does not show it either, that is the fault.
@@ -90,6 +97,8 @@ def inspect_photos(
 ) -> Inspection:
     """The main job on what was read: one or more photos of one dry fit."""
     from gapscan.measure.fuse import fuse_surveys
+    from gapscan.recut.advice import advise
+    from gapscan.recut.causes import find_causes, with_causes
     from gapscan.recut.plan import plan_recuts
     from gapscan.solve.adjust import solve_pieces
 
@@ -99,7 +108,8 @@ def inspect_photos(
     fit = solve_pieces(design, survey)
     _refuse_other_scale(photos[0], fit)
     progress("planning the recut")
-    plan = plan_recuts(design, survey, fit, job)
+    plan = with_causes(plan_recuts(design, survey, fit, job), *find_causes(design, survey, fit, job))
+    plan = replace(plan, advice=advise(plan, job))
     return Inspection(
         design=design,
         job=job,
@@ -139,6 +149,7 @@ def inspect_photo(
     """Reference, registration and gaps of one photo."""
     from gapscan.measure.sight import sight_seams
     from gapscan.measure.survey import survey_gaps
+    from gapscan.photo.edge_spread import edge_spreads
     from gapscan.photo.reference import sight_frame, solve_reference
     from gapscan.photo.tone import find_rendering, undo_rendering
     from gapscan.register.register import register_design
@@ -149,22 +160,24 @@ def inspect_photo(
     frame = sight_frame(photo, layout, card_thickness_mm=job.thickness_mm)
     reference = solve_reference(frame, photo.focal_px)
     _refuse_coarse(name, reference, job)
-    rendering = find_rendering(photo, reference)
-    if rendering is not None:
+    edges = edge_spreads(photo, reference)
+    rendering = find_rendering(edges)
+    if rendering is not None and (rendering.sharpened or rendering.curved):
         photo = undo_rendering(photo, rendering)
+        edges = edge_spreads(photo, reference)
         if photo.bare is not None:  # the same camera's curve; sharpness is of no use there
             photo = replace(photo, bare=undo_rendering(photo.bare, replace(rendering, sharpened=False)))
     progress(f"laying the drawing over {name}")
     registration, notes = register_design(photo, reference, design, job)
     progress(f"measuring the seams in {name}")
-    sighting = sight_seams(photo, reference, design, registration, job)
+    sighting = sight_seams(photo, reference, design, registration, job, edges)
     better = settle_height(frame, reference, sighting, design, job)
     if better is not None:  # another height moves the upper face in the picture: lay and measure once more
         reference = better
         registration, notes = register_design(photo, reference, design, job)
-        sighting = sight_seams(photo, reference, design, registration, job)
+        sighting = sight_seams(photo, reference, design, registration, job, edges)
     survey = survey_gaps(sighting, reference, design, job)
-    check = measure_check_slots(photo, reference, layout, sighting.blur, job)
+    check = measure_check_slots(photo, reference, layout, sighting, job)
     return PhotoInspection(
         photo=photo,
         reference=reference,

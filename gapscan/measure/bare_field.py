@@ -36,7 +36,7 @@ _DARK_REFUSED = 0.005
 _CARD_REFUSED = 0.25
 _SPECKS_REFUSED = 0.06
 _CLIPPED_REFUSED = 0.02
-_REMEDY = "take it with nothing but the frame on the lightbox, the camera in the same place, or leave out --bare"
+_REMEDY = "take it with nothing on the lightbox, the camera in the same place, or leave out --bare"
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ from gapscan.measure.width import fit_slits
 
 FloatArray = NDArray[np.float64]
 
-_SETTLED_PX = 0.005
-_MOST_STATIONS = 200
-_FIELD_STATIONS = 1000
+_SETTLED_PX = 0.03
+_MOST_STATIONS = 120  # enough for a first guess, which all of them then mend
+_FIELD_STATIONS = 700
 _PROBE = 0.06  # in ln σ
 _LEAST_U = 0.003
 _STANDS_OUT = 16.3  # chi-square of three terms, one case in a thousand

@@ -4,7 +4,7 @@ How wide a slot was cut depends on the kerf, so its true width is what the user'
 level is that of the two round holes on either side of the slot. Seen and clear width differ by what the slanted view
 hides; the card is taken to be as thick as the veneer. How the slot's walls lean is known only where the job file says
 so: else the middle between upright walls and walls as in the veneer is taken, with a rectangular uncertainty (JCGM 100,
-4.3.7).
+4.3.7). In the same way the blur, found from the seams, is taken midway between the seams' and that carried outward.
 """
 
 from __future__ import annotations
@@ -18,12 +18,14 @@ from numpy.typing import NDArray
 from gapscan.errors import InputError
 from gapscan.job import Check, Job
 from gapscan.measure.blur import Blur
+from gapscan.measure.budget import width_budget
 from gapscan.measure.hole_light import light_beside
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import sample_profiles
+from gapscan.measure.sight import WOOD_MM, Sighting
 from gapscan.measure.stations import SPACING_MM, PlacedStations, slanted_view
 from gapscan.measure.types import Reason
-from gapscan.measure.uncertainty import CORRELATION_LENGTH_MM, combined
+from gapscan.measure.uncertainty import combined, independent_readings
 from gapscan.measure.width import SlitFit, fit_slits
 from gapscan.photo.camera import project, px_per_mm
 from gapscan.photo.layout import FrameLayout
@@ -34,15 +36,11 @@ FloatArray = NDArray[np.float64]
 
 _SIDES = ("top", "right", "bottom", "left")
 _SEARCH_MM = 0.8
-_CARD_MM = 0.25  # card wanted on each side of the blurred slot
 _END_MM = 0.4  # the cut rounds the slot's ends
 _LEAST_WIDTH_MM = 0.03
 _MOST_NOISE = 0.06
 _MOST_CARD = 0.4  # of bare light
 _FARTHEST_MM = 0.3
-# As for seams, see survey.py.
-_TONE_REL_U = 0.008
-_GLARE_REL_U, _GLARE_U_MM = 0.002, 3e-4
 _STANDS_OUT = 2.0  # combined standard uncertainties
 _ONE_STANDS_OUT = 3.0  # one slot of several
 
@@ -107,9 +105,11 @@ def true_widths(check: Check, layout: FrameLayout, *, source: str) -> dict[str, 
 
 
 def measure_check_slots(
-    photo: Photo, reference: Reference, layout: FrameLayout, blur: Blur, job: Job
+    photo: Photo, reference: Reference, layout: FrameLayout, sighting: Sighting, job: Job
 ) -> tuple[CheckSlot, ...]:
     """Every check slot of the frame in one photo (tone curve undone), in the order top, right, bottom, left.
+
+    Blur, its shape's effect and the glare are those that the photo's seams were measured with.
 
     Nothing when the job file has no [check]. Raises InputError as :func:`true_widths`.
     """
@@ -120,7 +120,7 @@ def measure_check_slots(
     found = []
     for side, width in true.items():
         slot = layout.slots_mm[sides.index(side)]
-        measured = _measure(photo, reference, layout, blur, job, slot)
+        measured = _measure(photo, reference, layout, sighting, job, slot)
         if isinstance(measured, Reason):
             nan = float("nan")
             found.append(CheckSlot(side, width, job.check.u_mm, nan, nan, nan, measured))
@@ -167,9 +167,10 @@ def check_warnings(slots: Sequence[CheckSlot]) -> tuple[str, ...]:
 
 
 def _measure(
-    photo: Photo, reference: Reference, layout: FrameLayout, blur: Blur, job: Job, slot: FloatArray
+    photo: Photo, reference: Reference, layout: FrameLayout, sighting: Sighting, job: Job, slot: FloatArray
 ) -> tuple[float, float, float] | Reason:
     """Clear width, its standard uncertainty and the slot's own part of that; or why there is none."""
+    blur = sighting.blur
     stations = _stations(slot, reference, job, blur)
     if len(stations) < 4:
         return Reason.UNCLEAR
@@ -182,13 +183,15 @@ def _measure(
     fit = _fit(photo, reference, stations, blur, job, bare, bare_rgb)
     noise = float(np.median(fit.noise)) / bare
     card = float(np.median(np.maximum(fit.left, fit.right))) / bare
+    ratio = np.maximum(fit.width, 0.0) / _blur_there(blur, stations)[0]
+    fit = replace(fit, width=fit.width / (1.0 + sighting.effect.at(ratio)[0]))
     width = float(np.median(fit.width))
     hidden, u_walls = _hidden(stations, reference, job)
     if card > _MOST_CARD or noise > _MOST_NOISE or abs(float(np.median(fit.centre))) > _FARTHEST_MM:
         return Reason.UNCLEAR
     if width < _LEAST_WIDTH_MM:
         return Reason.SLANT if hidden > 0.5 * layout.slots_mm[:, 2:].min() else Reason.COVERED
-    return width + hidden, *_uncertainty(fit, stations, reference, blur, job, width, u_level, u_walls)
+    return width + hidden, *_uncertainty(fit, stations, reference, sighting, job, u_level, u_walls)
 
 
 def _stations(slot: FloatArray, reference: Reference, job: Job, blur: Blur) -> PlacedStations:
@@ -218,6 +221,12 @@ def _stations(slot: FloatArray, reference: Reference, job: Job, blur: Blur) -> P
     )
 
 
+def _blur_there(blur: Blur, stations: PlacedStations) -> tuple[FloatArray, FloatArray]:
+    """Blur (N,) in mm at stations outside the seams that it was found from, and its relative uncertainty by that."""
+    among, carried = replace(blur, field=(0.0,) * 4).sigma_mm(stations), blur.sigma_mm(stations)
+    return np.sqrt(among * carried), np.abs(np.log(carried / among)) / np.sqrt(12.0)
+
+
 def _fit(
     photo: Photo,
     reference: Reference,
@@ -231,7 +240,7 @@ def _fit(
     n = len(stations)
     pitch = 1.0 / reference.px_per_mm
     rows = int(np.clip(round(reference.px_per_mm * SPACING_MM / 1.4), 1, 6))
-    sigma = blur.sigma_mm(stations)
+    sigma, _ = _blur_there(blur, stations)
 
     def profiles(half: float, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
         reach = np.ceil(half / pitch)
@@ -246,7 +255,7 @@ def _fit(
     light[light < 0.05] = 0.0
     total = max(float(light.sum()), 1e-9)
     start = np.full(n, float((light * offsets).sum()) / total)
-    half = _CARD_MM + 3.5 * float(sigma.max()) + min(total * pitch, _SEARCH_MM) / 2
+    half = WOOD_MM + 3.5 * float(sigma.max()) + min(total * pitch, _SEARCH_MM) / 2
     offsets, profile = profiles(half, start)
     card = wood_colour(photo, reference, stations, start, height_mm=job.thickness_mm)
     profile = straighten(profile, card, np.tile(bare_rgb, (n, 1)))
@@ -276,27 +285,36 @@ def _uncertainty(
     fit: SlitFit,
     stations: PlacedStations,
     reference: Reference,
-    blur: Blur,
+    sighting: Sighting,
     job: Job,
-    width: float,
     u_level: float,
     u_walls: float,
 ) -> tuple[float, float]:
     """Standard uncertainty of the width, and the slot's own part of it (noise and light level)."""
-    readings = max(1.0, len(stations) * SPACING_MM / CORRELATION_LENGTH_MM)
+    width = np.full(len(stations), np.median(fit.width))
+    sigma, u_carried = _blur_there(sighting.blur, stations)
+    _, shape_u, per_sigma = sighting.effect.at(np.maximum(width, 0.0) / sigma)
+    budget = width_budget(
+        width,
+        fit.u_width,
+        shape_u,
+        per_sigma,
+        blur=sighting.blur,
+        bare_rel_u=u_level,
+        veil=sighting.veil,
+        reference_rms_mm=reference.rms_mm,
+    )
     scatter = 1.4826 * float(np.median(np.abs(fit.width - np.median(fit.width))))
-    each = max(scatter, float(np.median(fit.u_width)) * blur.correlation)
-    own = float(combined(each / np.sqrt(readings), width * u_level))
+    each = max(scatter, float(np.median(budget.noise)))
+    readings = independent_readings(len(stations), SPACING_MM)
+    own = float(combined(each / np.sqrt(readings), float(budget.bare_light.mean())))
     slant = slanted_view(stations, reference, replace(job, taper_deg=0.0))
-    height = float(reference.camera.place_mm[2])
     whole = combined(
         own,
-        width * _TONE_REL_U,
-        0.5 * width * blur.relative_u,
-        width * _GLARE_REL_U + _GLARE_U_MM,
+        *(float(part.mean()) for part in (budget.tone, budget.blur, budget.glare, budget.scale)),
         float(np.mean(np.abs(slant.delta_mm))) * reference.focal_rel_u,
-        job.thickness_mm * reference.foot_u_mm / height,
+        float(np.mean(width * per_sigma * u_carried)),
+        job.thickness_mm * reference.foot_u_mm / float(reference.camera.place_mm[2]),
         u_walls,
-        width * reference.rms_mm / 50.0,
     )
     return float(whole), own

@@ -20,8 +20,10 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from gapscan.design.types import Design
 from gapscan.job import Job
+from gapscan.measure.light_steps import LIT_MM, light_in_steps
 from gapscan.measure.stations import SPACING_MM, PlacedStations
-from gapscan.measure.tape import Strip, find_strips
+from gapscan.measure.tape import find_strips
+from gapscan.measure.tape_strip import Strip
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.rectify import SheetMap, disc, rectify
 from gapscan.register.types import Registration
@@ -41,24 +43,11 @@ _UNCHANGED = 0.90  # of the slit's light: more than this inside a patch, and it 
 _ONE_DIMMED = 0.75
 _BESIDE_MM = 8.0
 _FEWEST = 5
-_LIT_MM = 0.02
 # Light of a piece above the glare on the card, of the bare light and of that glare: less is uneven glare, not glow.
 _GLOW_LEAST = 0.006
 _GLOW_OF_GLARE = 0.45
 _GLOW_QUANTILE = 0.3  # glare is strongest along the rim
 _PAINTED_MM = 2.5  # a slit's light stands for the opaque wood so far beside it
-_STEADIED_STATIONS = 5
-_STEP_STATIONS = 3
-_JUMP_LOG = 0.25
-_JUMP_NOISES = 7.0
-_CORNER_DEG = 25.0  # within a millimetre
-_MOST_JUMP_LOG = 1.2
-_WIDEST_TAPE_MM, _WIDEST_OPEN_MM = 45.0, 20.0
-_FEWEST_STEPS = 6
-_STEPS_ALIKE = 0.3
-_STEP_LIKE_USUAL = 0.35
-_JUNCTION_MM = 1.3
-_DIMMED_LIT_MM = 0.011
 
 
 @dataclass(frozen=True)
@@ -67,6 +56,18 @@ class Patch:
 
     mask: BoolArray
     core: BoolArray
+
+
+@dataclass(frozen=True)
+class Cover:
+    """What lies over the wood: ``seams`` (N,) and ``rims`` (M,) covered stations.
+
+    opaque_share  share of the wood that lets no light through, on which tape cannot be seen
+    """
+
+    seams: BoolArray
+    rims: BoolArray
+    opaque_share: float
 
 
 def covered_stations(
@@ -78,8 +79,8 @@ def covered_stations(
     seams: PlacedStations,
     rims: PlacedStations,
     width_mm: FloatArray,
-) -> tuple[BoolArray, BoolArray]:
-    """Which seam stations (N,) and rim stations (M,) lie under something.
+) -> Cover:
+    """Which seam and rim stations lie under something.
 
     width_mm (N,) seen slit widths, used to tell tape from dark wood.
     """
@@ -89,7 +90,7 @@ def covered_stations(
     opaque = _opaque(sheet, pieces, known, glare)
     known &= ~opaque
     ratio[opaque] = 0.0
-    stepped, dimmed, lit = _light_in_steps(seams, width_mm)
+    stepped, dimmed, lit = light_in_steps(seams, width_mm)
     bands = _with_slits(sheet, ratio, known, pieces, opaque, seams, stepped, lit)
     tape = _strips(sheet, *bands, seams, width_mm)
     for patch in _dark_patches(sheet, np.where(tape, np.nan, ratio), known & ~tape, pieces, len(design.pieces)):
@@ -107,7 +108,8 @@ def covered_stations(
         outline = tape_outline(rectangle)
         seam_covered |= _in_polygon(outline, registration.to_design(seams.xy_mm))
         rim_covered |= _in_polygon(outline, registration.to_design(rims.xy_mm))
-    return seam_covered, rim_covered
+    share = float(opaque.sum()) / max(int((pieces > 0).sum()), 1)
+    return Cover(seam_covered, rim_covered, share)
 
 
 def tape_outline(tape: tuple[float, ...]) -> Polygon:
@@ -215,97 +217,6 @@ def _with_slits(
     return ratio, known, numbers
 
 
-def _light_in_steps(seams: PlacedStations, width_mm: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray]:
-    """Log light of every slit as its sudden steps tell (N,); where it was dimmed by such a step (N,); and where it is lit (N,).
-
-    Only changes that happen within a millimetre and stand out from the slope on both sides are steps: gaps and the
-    slanted view change slowly, the side of a tape does not. At a corner of the drawing another direction of the seam is
-    seen under another slant, which is no step.
-    """
-    from scipy.ndimage import binary_dilation, maximum_filter1d, median_filter
-
-    log = np.zeros(len(seams))
-    dimmed, lit = np.zeros(len(seams), bool), np.zeros(len(seams), bool)
-    stretches: list[tuple[int, int, list[tuple[int, float]]]] = []
-    a, b = _STEP_STATIONS, 3 * _STEP_STATIONS
-    for begin, end in seams.runs():
-        n = end - begin
-        clear = np.flatnonzero(seams.junction_mm[begin:end] > _JUNCTION_MM)
-        if n <= 2 * b or len(clear) < b:
-            continue
-        steady = median_filter(width_mm[begin:end], size=_STEADIED_STATIONS, mode="nearest")
-        lit[begin:end] = steady > _LIT_MM
-        # Next to a junction other slits shine in.
-        lit[begin:end] &= seams.junction_mm[begin:end] > _JUNCTION_MM
-        level = np.interp(np.arange(n), clear, np.log(np.maximum(steady, _LIT_MM / 2))[clear])
-        wide = np.pad(level, b, mode="edge")
-        near_before, near_after = wide[b - a : b - a + n], wide[b + a : b + a + n]
-        slope = (wide[2 * b :] - near_after + near_before - wide[:n]) / 2
-        jump = near_after - near_before - slope
-        normal = np.pad(seams.normal[begin:end], ((2, 2), (0, 0)), mode="edge")
-        turning = (normal[:n] * normal[4:]).sum(axis=1) < np.cos(np.deg2rad(_CORNER_DEG))
-        # The quieter half of the stretch tells the noise (quartile of a normal variable's modulus: 0.3186 σ).
-        noise = float(np.quantile(np.abs(jump), 0.25)) / 0.3186
-        # Light that dies away has no usual to be set against: both sides of a step are lit.
-        bright = np.minimum(near_before, near_after) > np.log(_DIMMED_LIT_MM)
-        # Beside a step the slopes feign one of the other sign, where the light itself hardly changes.
-        size = np.minimum(np.abs(jump), np.sign(jump) * (near_after - near_before))
-        is_step = (
-            (size < _MOST_JUMP_LOG)
-            & (size > max(_JUMP_LOG, _JUMP_NOISES * noise))
-            & (size == maximum_filter1d(size, 2 * a + 1))
-        )
-        is_step &= bright & ~binary_dilation(turning, iterations=2 * a)
-        is_step[1:] &= ~is_step[:-1]  # two alike
-        stretches.append((begin, end, [(int(i), float(jump[i])) for i in np.flatnonzero(is_step)]))
-    usual = _usual_step([size for *_, steps in stretches for _, size in steps])
-    for begin, end, steps in stretches:
-        n = end - begin
-        log[begin:end] = _lost(steps, n)
-        # Tape may reach over a junction: light lost at one step only counts too, if that is like all others.
-        down = _dimmed(steps, n, usual)
-        up = _dimmed([(n - place, -size) for place, size in reversed(steps)], n, usual)[::-1]
-        dimmed[begin:end] = down | up
-    return log, dimmed, lit
-
-
-def _usual_step(sizes: list[float]) -> float | None:
-    """What the tapes of one roll do to the log light; None where steps are few or not alike."""
-    if len(sizes) < _FEWEST_STEPS:
-        return None
-    usual = float(np.median(np.abs(sizes)))
-    return usual if float(np.median(np.abs(np.abs(sizes) - usual))) < _STEPS_ALIKE * usual else None
-
-
-def _dimmed(steps: list[tuple[int, float]], n: int, usual: float | None) -> BoolArray:
-    """(n,) where light was lost at a step and comes back at another like it; or at a step of the ``usual`` size, if
-    there is one, and the stretch ends before it comes back."""
-    inside = np.zeros(n, bool)
-    for k, (place, size) in enumerate(steps):
-        if size > 0:
-            continue
-        lost, end, back, closed = size, n, False, False
-        for later, change in steps[k + 1 :]:
-            lost += change
-            if change > 0:  # a step that was missed must not run on to the stretch's end
-                end, back, closed = later, True, lost > -_JUMP_LOG
-            if closed:
-                break
-        alike = usual is not None and abs(-size - usual) < _STEP_LIKE_USUAL * usual
-        widest_mm = _WIDEST_TAPE_MM if back else _WIDEST_OPEN_MM
-        if (closed or alike) and end - place <= round(widest_mm / SPACING_MM):
-            inside[place:end] = True
-    return inside
-
-
-def _lost(steps: list[tuple[int, float]], n: int) -> FloatArray:
-    """Sum of the steps (n,) up to each station of a stretch."""
-    change = np.zeros(n)
-    for place, size in steps:
-        change[place] = size
-    return np.cumsum(change)
-
-
 def _dark_patches(
     sheet: SheetMap, ratio: FloatArray, known: BoolArray, pieces: NDArray[np.int32], count: int
 ) -> list[Patch]:
@@ -389,7 +300,7 @@ def _light_kept(core: BoolArray, inside: BoolArray, seams: PlacedStations, width
         beside = binary_dilation(within, iterations=reach) & ~inside[own]
         if within.sum() >= _FEWEST and beside.sum() >= _FEWEST:
             usual = float(np.median(width_mm[own][beside]))
-            if usual > _LIT_MM:
+            if usual > LIT_MM:
                 ratios.append(float(np.median(width_mm[own][within])) / usual)
     # One slit alone may end in a junction or a speck: it decides only when it loses a good part of its light.
     return float(np.median(ratios)) if len(ratios) >= 2 or (ratios and ratios[0] < _ONE_DIMMED) else None

@@ -121,7 +121,7 @@ def _fuse_seam(same: Sequence[SeamGaps]) -> SeamGaps:
         id=first.id,
         pieces=first.pieces,
         stations=first.stations,
-        reason=np.where(seen, int(Reason.SEEN), first.reason).astype(np.int8),
+        reason=_reason(np.stack([one.reason for one in same]), np.asarray(seen)),
         gap_mm=gap,
         u_gap_mm=np.where(seen, total, np.nan),
         u_shared_mm=np.where(seen, shared, np.nan),
@@ -130,6 +130,14 @@ def _fuse_seam(same: Sequence[SeamGaps]) -> SeamGaps:
         bound_mm=np.where(known, np.where(np.isfinite(bounds), bounds, np.inf).min(axis=0), np.nan),
         budget=budget,
     )
+
+
+def _reason(reasons: NDArray[np.int8], seen: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """Why no photo (P, N) saw a station (N,): what bounds the gap before what only hides it, outside a picture last."""
+    rank = np.full(int(max(Reason)) + 1, 1)
+    rank[Reason.SLANT], rank[Reason.OUTSIDE], rank[Reason.SEEN] = 0, 2, 3
+    chosen = np.take_along_axis(reasons, rank[reasons].argmin(axis=0)[None], axis=0)[0]
+    return np.where(seen, int(Reason.SEEN), chosen).astype(np.int8)
 
 
 def _fuse_budget(budgets: Sequence[Budget | None], share: FloatArray, grown: FloatArray) -> Budget | None:
@@ -162,7 +170,7 @@ def _fuse_rim(same: Sequence[RimEdges]) -> RimEdges:
     return RimEdges(
         piece=first.piece,
         stations=first.stations,
-        reason=np.where(seen, int(Reason.SEEN), first.reason).astype(np.int8),
+        reason=_reason(np.stack([one.reason for one in same]), np.asarray(seen)),
         edge_mm=edge,
         u_edge_mm=u_edge,
     )

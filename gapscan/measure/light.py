@@ -160,8 +160,10 @@ def _robust(A: FloatArray, y: FloatArray) -> FloatArray:
     """Least squares with Tukey's biweight: a corner of tape in the moat must not bend the surface."""
     w: FloatArray = np.ones(len(y))
     x: FloatArray = np.zeros(A.shape[1])
+    ridge = 1e-12 * np.eye(A.shape[1])
     for _ in range(8):
-        x = np.asarray(np.linalg.lstsq(A * w[:, None], y * w, rcond=None)[0], dtype=float)
+        weighted = A * (w * w)[:, None]
+        x = np.asarray(np.linalg.solve(weighted.T @ A + ridge, weighted.T @ y), dtype=float)
         residual = y - A @ x
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
         w = np.clip(1 - (residual / (4.685 * spread)) ** 2, 0, None)

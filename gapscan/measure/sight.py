@@ -5,6 +5,7 @@ Nothing here depends on how high the camera stands, so the height can be settled
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +27,7 @@ from gapscan.measure.dim import (
     step_width,
 )
 from gapscan.measure.light import BareLight, bare_light
-from gapscan.measure.line_spread import shape_effect
+from gapscan.measure.line_spread import ShapeEffect, shape_effect
 from gapscan.measure.luma import straighten, wood_colour
 from gapscan.measure.profiles import first_centres, sample_profiles
 from gapscan.measure.stations import Lines, PlacedStations, design_lines, place_stations
@@ -40,10 +41,11 @@ FloatArray = NDArray[np.float64]
 _SEARCH_MM = 1.1
 _EDGE_SEARCH_MM = 1.6
 _ROOM_MARGIN_MM = 0.12
-_WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
+WOOD_MM = 0.22  # wood wanted on each side of the blurred slit
 _WIDEST_MM = 0.5
 _ASTRAY_MM = 0.05
-_BLANK_EVERY = 3
+_OPAQUE_TOLD = 0.02
+_BLANK_EVERY = 4
 _BLUR_REFUSED_PX = 5.0
 _BLUR_REFUSED_MM = 0.35
 
@@ -89,6 +91,7 @@ class Sighting:
     """Everything one photo shows of seams and rims; ``covered`` (N,) and ``rim_covered`` (M,) under tape or the like.
 
     veil  light of the opaque card near the opening as a share of the bare light; None where no edge of it was seen
+    effect  what the shape of the blur does to widths, already taken off the slits
     """
 
     lines: Lines
@@ -99,6 +102,7 @@ class Sighting:
     bare: BareLight
     blur: Blur
     veil: float | None
+    effect: ShapeEffect
     warnings: tuple[str, ...]
 
 
@@ -115,8 +119,17 @@ class _View:
         return 1.0 / self.reference.px_per_mm
 
 
-def sight_seams(photo: Photo, reference: Reference, design: Design, registration: Registration, job: Job) -> Sighting:
+def sight_seams(
+    photo: Photo,
+    reference: Reference,
+    design: Design,
+    registration: Registration,
+    job: Job,
+    edges: list[EdgeSpread] | None = None,
+) -> Sighting:
     """Fit the seen slit at every seam station and the seen edge at every rim station.
+
+    ``edges`` of the frame's opening in this photo, where they are at hand already.
 
     Raises PhotoError when the bare light is unusable or the photo is out of focus beyond use.
     """
@@ -125,16 +138,23 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
     seams, rims = place_stations(lines, design, registration, reference, job)
     rows = int(np.clip(round(reference.px_per_mm * 0.25 / 1.4), 1, 6))
     view = _View(photo, reference, bare, job.thickness_mm, rows)
-    sides = edge_spreads(photo, reference)
-    blur, slits = _sight_slits(view, seams, sides)
+    sides = edge_spreads(photo, reference) if edges is None else edges
+    blur, effect, slits = _sight_slits(view, seams, sides)
     if blur.sigma_px > _BLUR_REFUSED_PX or blur.sigma_px / reference.px_per_mm > _BLUR_REFUSED_MM:
         raise PhotoError(
             f"{photo.path}: out of focus (edges are blurred over ±{blur.sigma_px:.1f} px, "
             f"{blur.sigma_px / reference.px_per_mm:.2f} mm); focus on the veneer, hold the camera still and take it again"
         )
-    covered, rim_covered = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        edge_sight = beside.submit(_sight_edges, view, rims, blur)
+        cover = covered_stations(photo, reference, design, registration, job, seams, rims, slits.fit.width)
     warnings = []
-    share = float(covered.mean()) if len(covered) else 0.0
+    if cover.opaque_share > _OPAQUE_TOLD:
+        warnings.append(
+            f"{100 * cover.opaque_share:.0f} % of the wood lets no light through; tape over its seams shows only where a "
+            "slit dims suddenly: name tapes in the job file (tape = [[x, y, width, height]]) or photograph the untaped face"
+        )
+    share = float(cover.seams.mean()) if len(cover.seams) else 0.0
     if share > 0.002:
         warnings.append(
             f"tape or the like covers {100 * share:.0f} % of the seams; what is under it counts as not seen"
@@ -149,12 +169,13 @@ def sight_seams(photo: Photo, reference: Reference, design: Design, registration
     return Sighting(
         lines=lines,
         slits=slits,
-        covered=covered,
-        edges=_sight_edges(view, rims, blur),
-        rim_covered=rim_covered,
+        covered=cover.seams,
+        edges=edge_sight.result(),
+        rim_covered=cover.rims,
         bare=bare,
         blur=blur,
         veil=veil(sides),
+        effect=effect,
         warnings=tuple(warnings),
     )
 
@@ -180,21 +201,23 @@ def _straight_profiles(view: _View, stations: PlacedStations, offsets: FloatArra
     return straighten(profile, wood, view.bare.rgb(stations.xy_mm))
 
 
-def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) -> tuple[Blur, SlitSight]:
+def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) -> tuple[Blur, ShapeEffect, SlitSight]:
     level = view.bare.level(seams.xy_mm)
     wide = np.arange(-_SEARCH_MM, _SEARCH_MM + 1e-9, 0.05)
     zero = np.zeros(len(seams))
     start, width = first_centres(seams, wide, _profiles(view, seams, wide, zero, 1), level)
-    half_limit = _WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
+    half_limit = WOOD_MM + _WIDEST_MM / 2 + 9.0 * view.pitch_mm
     offsets = _grid(half_limit, view.pitch_mm)
     profile = _straight_profiles(view, seams, offsets, start)
     blur = estimate_blur(offsets, profile, seams, level, width, view.pitch_mm)
     sigma = blur.sigma_mm(seams)
-    half = _WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
+    half = WOOD_MM + 3.5 * sigma + np.clip(width, 0, _WIDEST_MM) / 2
     half = np.minimum(np.minimum(half, half_limit), seams.room_mm - _ROOM_MARGIN_MM)
     weight = _window(offsets, np.maximum(half, 2.5 * sigma), view.pitch_mm)
-    fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
-    false_free, false_held = _feigned_widths(view, seams, start, half, blur, level)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        blanks = beside.submit(_feigned_widths, view, seams, start, half, blur, level)
+        fit = fit_slits(offsets, profile, weight, bare=level, sigma=sigma, centre=zero)
+        false_free, false_held = blanks.result()
     centre = start + fit.centre
     plain = plainly_lit(seams, centre, fit.width, fit.u_width * blur.correlation, false_free)
     expected, place_u = expected_centres(seams, centre, fit.width, plain)
@@ -222,10 +245,10 @@ def _sight_slits(view: _View, seams: PlacedStations, sides: list[EdgeSpread]) ->
     feigned[dim] = step
     fit = merged(fit, held, dim, place, place_u, step)
     lit = plain | dimly_lit(seams, fit.width, noise * blur.correlation, false_held, feigned)
-    effect = shape_effect(sides, blur.sigma_px, _WOOD_MM / view.pitch_mm)
+    effect = shape_effect(sides, blur.sigma_px, WOOD_MM / view.pitch_mm)
     excess, shape_u, per_sigma = effect.at(np.maximum(fit.width, 0.0) / sigma)
     fit = replace(fit, width=fit.width / (1.0 + excess))
-    return blur, SlitSight(seams, fit, start, half, level, lit, shape_u, per_sigma, false_held)
+    return blur, effect, SlitSight(seams, fit, start, half, level, lit, shape_u, per_sigma, false_held)
 
 
 def _feigned_widths(
@@ -236,7 +259,7 @@ def _feigned_widths(
     Two answers, both (N,): for single stations whose fit may look for its place, and for the mean of a run of stations
     with the place held.
     """
-    reach = np.minimum(half, _WOOD_MM + 3.5 * blur.sigma_mm(seams))
+    reach = np.minimum(half, WOOD_MM + 3.5 * blur.sigma_mm(seams))
     chosen = np.flatnonzero(seams.inside & (reach > 0.2) & (seams.room_mm > 3.0 * reach))[::_BLANK_EVERY]
     free, held = np.zeros(len(seams)), np.zeros(len(seams))
     if len(chosen) == 0:

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from gapscan.design.types import Design
 from gapscan.job import Job
+from gapscan.measure.budget import width_budget
 from gapscan.measure.sight import EdgeSight, Sighting, SlitSight, sight_seams
 from gapscan.measure.specks import speck_stations
 from gapscan.measure.stations import Slant, slanted_view
 from gapscan.measure.types import Budget, GapSurvey, Reason, RimEdges, SeamGaps
-from gapscan.measure.uncertainty import combined
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.types import Registration
 
@@ -23,15 +23,8 @@ _CLOSED_MM = 0.015  # less seen width than this is no light
 _HIDDEN_ALLOWED_MM = 0.015  # no light and less hidden than this: closed within its uncertainty
 _CLIPPED_LEVEL = 0.985
 _FARTHEST_MM = 0.3  # a fit that wandered farther than this from the steadied centre found something else
-_TONE_REL_U = 0.006  # the sRGB curve against the camera's own
-_GLARE_REL_U = 0.001
-_GLARE_FLOOR_MM = 1e-4
-_UNSEEN_VEIL = 0.02
-_VEIL_SHARE = float(np.sqrt(12.0))  # anything from none of the veil to all of it may be halo (JCGM 100, 4.3.7)
-_NARROW_PER_SIGMA = 0.6
 _CENTRE_FLOOR_MM = 0.004
 _EDGE_FLOOR_MM = 0.006
-_NOISE_FLOOR_MM = 2e-4
 
 
 def measure_seams(
@@ -122,22 +115,21 @@ def _reasons(slits: SlitSight, slant: Slant, sigma_mm: FloatArray) -> NDArray[np
 
 def _budget(sighting: Sighting, slant: Slant, reference: Reference, job: Job) -> Budget:
     """Uncertainty by source. Thickness and wall lean are taken as the job file gives them."""
-    slits, blur = sighting.slits, sighting.blur
-    width = np.maximum(slits.fit.width, 0.0)
+    slits = sighting.slits
     height = float(reference.camera.place_mm[2])
-    veil = _UNSEEN_VEIL if sighting.veil is None else sighting.veil
     sloping = np.abs(slant.hidden_mm) > 1e-9
     place = np.hypot(slant.delta_mm * reference.focal_rel_u, job.thickness_mm * reference.foot_u_mm / height)
-    return Budget(
-        noise=np.maximum(slits.fit.u_width * blur.correlation, _NOISE_FLOOR_MM),
-        bare_light=width * sighting.bare.relative_u,
-        # A curve or a blur taken wrongly moves the edges of a wide slit, but scales a narrow one.
-        tone=width * _TONE_REL_U * np.minimum(slits.per_sigma / _NARROW_PER_SIGMA, 1.0),
-        blur=width * combined(slits.shape_u, slits.per_sigma * blur.relative_u),
-        glare=width * max(_GLARE_REL_U, veil / _VEIL_SHARE) + _GLARE_FLOOR_MM,
-        slant=np.where(sloping, place, 0.0),
-        scale=width * reference.rms_mm / 50.0,
+    budget = width_budget(
+        slits.fit.width,
+        slits.fit.u_width,
+        slits.shape_u,
+        slits.per_sigma,
+        blur=sighting.blur,
+        bare_rel_u=sighting.bare.relative_u,
+        veil=sighting.veil,
+        reference_rms_mm=reference.rms_mm,
     )
+    return replace(budget, slant=np.where(sloping, place, 0.0))
 
 
 def _rim_edges(sighting: Sighting, reference: Reference, design: Design, job: Job) -> tuple[RimEdges, ...]:

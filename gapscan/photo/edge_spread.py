@@ -117,16 +117,15 @@ def _edge_spread(photo: Photo, reference: Reference, side: int) -> EdgeSpread | 
     if len(uv) < 2000:
         return None
     seen = back_project(reference.camera, uv.astype(float))
-    scale = _across_scale(reference, uv.astype(float), vertical)
+    scale = _across_scale(reference, seen, vertical)
     distance = (seen[:, 0 if vertical else 1] - at) * inward * scale
     place = seen[:, 1 if vertical else 0]
     code = np.asarray(srgb_encode(photo.light[uv[:, 1], uv[:, 0]].astype(float)))
     return _stacked(distance, place, code)
 
 
-def _across_scale(reference: Reference, uv: FloatArray, vertical: bool) -> FloatArray:
-    """Pixels per mm across the edge (N,): shortest distance in the picture, not along a sheet axis."""
-    xy = back_project(reference.camera, uv)
+def _across_scale(reference: Reference, xy: FloatArray, vertical: bool) -> FloatArray:
+    """Pixels per mm across the edge (N,) at sheet points: shortest distance in the picture, not along a sheet axis."""
     step = np.array([0.0, 0.5]) if vertical else np.array([0.5, 0.0])
     aside = np.array([0.5, 0.0]) if vertical else np.array([0.0, 0.5])
     tangent = project(reference.camera, xy + step) - project(reference.camera, xy - step)

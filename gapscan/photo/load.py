@@ -28,6 +28,8 @@ LUMA_RGB = np.array([0.299, 0.587, 0.114], dtype=np.float32)  # R, G, B
 _EXIF_IFD, _FOCAL_LENGTH, _FOCAL_35MM = 0x8769, 37386, 41989
 _PLANE_X_RESOLUTION, _PLANE_RESOLUTION_UNIT = 41486, 41488
 _FULL_FRAME_DIAGONAL_MM, _FULL_FRAME_WIDTH_MM = 43.267, 36.0
+_SHAPES = (1.0, 5 / 4, 4 / 3, 3 / 2, 16 / 10, 16 / 9, 2.0)  # common practice, no source
+_SHAPE_REL = 0.012
 
 
 def srgb_decode(code: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -81,8 +83,18 @@ def read_photo(path: Path) -> Photo:
     except (OSError, SyntaxError, ValueError, KeyError, TypeError, IndexError, EOFError, MemoryError) as err:
         raise InputError(f"{path}: the photo is damaged or cut short ({err}); copy it from the camera again") from err
     light, clipped = _linear(display) if code is None else _linear_deep(code)
-    focal = _focal_candidates_px(tags, (light.shape[1], light.shape[0]))
-    notes = () if focal else (f"{path.name}: no focal length in the photo's EXIF; fitted from the frame's perspective",)
+    size = (light.shape[1], light.shape[0])
+    focal: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+    if looks_cropped(size):
+        notes = (
+            f"{path.name}: {size[0]}x{size[1]} pixels is no camera's shape, so the photo was cropped and the lens' axis is "
+            "unknown; gaps away from the middle are less sure: use the photo as it was taken",
+        )
+    else:
+        focal = _focal_candidates_px(tags, size)
+        if not focal:
+            notes = (f"{path.name}: no focal length in the photo's EXIF; fitted from the frame's perspective",)
     return Photo(str(path), light, clipped, display, focal, notes)
 
 
@@ -165,6 +177,12 @@ def _linear_deep(code_bgr: NDArray[np.float32]) -> tuple[NDArray[np.float32], ND
     table = srgb_decode(np.arange(65536) / 65535).astype(np.float32)
     light = table[(luma * 65535 + 0.5).astype(np.uint16)]
     return light, code_bgr.max(axis=2) >= 1.0 - 1e-6
+
+
+def looks_cropped(size_px: tuple[int, int]) -> bool:
+    """Whether a picture of this size has the shape of no usual camera mode: 1:1, 5:4, 4:3, 3:2, 16:10, 16:9, 2:1."""
+    shape = max(size_px) / max(min(size_px), 1)
+    return all(abs(shape / usual - 1) > _SHAPE_REL for usual in _SHAPES)
 
 
 def _focal_candidates_px(tags: dict[int, Any], size_px: tuple[int, int]) -> tuple[float, ...]:

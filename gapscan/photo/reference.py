@@ -18,6 +18,7 @@ from gapscan.errors import PhotoError
 from gapscan.photo.camera import back_project, project, px_per_mm, rotation_from_vector
 from gapscan.photo.dots import DotCentres, measure_dots
 from gapscan.photo.layout import FrameLayout
+from gapscan.photo.load import looks_cropped
 from gapscan.photo.markers import MarkerFix, find_markers, side_facing
 from gapscan.photo.types import Camera, Photo, Reference
 
@@ -31,6 +32,7 @@ _EXIF_FOCAL_REL_U = 0.012  # whole millimetres, and focusing that changes the le
 _BLIND_FOCAL_REL_U = 0.35  # without EXIF: phones' main cameras lie round 26 mm-equivalent
 _K1_U = 0.08
 _PRINCIPAL_REL_U = 0.01
+_CROPPED_PRINCIPAL_REL_U = 0.2
 
 
 @dataclass(frozen=True)
@@ -235,7 +237,7 @@ def _solve_from(
     from scipy.optimize import least_squares
 
     middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
-    principal_u = _PRINCIPAL_REL_U * max(size)
+    principal_u = (_CROPPED_PRINCIPAL_REL_U if looks_cropped(size) else _PRINCIPAL_REL_U) * max(size)
 
     def camera_of(p: FloatArray) -> Camera:
         return Camera(

@@ -16,14 +16,15 @@ stable: its inverse never amplifies.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.photo.edge_spread import REACH_PX, EdgeSpread, edge_spreads
+from gapscan.photo.edge_spread import REACH_PX, EdgeSpread
 from gapscan.photo.load import srgb_decode, srgb_encode
-from gapscan.photo.types import ImageArray, Photo, Reference
+from gapscan.photo.types import ImageArray, Photo
 
 FloatArray = NDArray[np.float64]
 
@@ -32,6 +33,7 @@ _PRICE = 4.5  # of each effect allowed, in half squares: three standard uncertai
 _LEAST_SHARPEN = 0.05
 _LEAST_ASYMMETRY = 0.003  # of an edge, rms; noise and JPEG reach 0.0025
 _LEAST_GAIN = 2.0
+_MOST_LEFT = 0.002
 _PRIOR = {"k": 0.6, "ln_r": 0.35, "a": 0.12, "b": 0.02}
 _USUAL_RADIUS_PX = 1.2
 _BOUNDS = ([0.0, float(np.log(0.6)), -0.4, -0.3], [3.0, float(np.log(2.5)), 0.4, 0.3])
@@ -68,10 +70,10 @@ def tone(code: FloatArray, s_shape: float, bow: float) -> FloatArray:
     return np.asarray(code - s_shape * np.sin(2 * np.pi * code) / (2 * np.pi) - bow * np.sin(np.pi * code) / np.pi)
 
 
-def find_rendering(photo: Photo, reference: Reference) -> Rendering | None:
+def find_rendering(edges: Sequence[EdgeSpread]) -> Rendering | None:
     """Fit tone curve and sharpening to the edges of the frame's opening; None when too little of them is seen."""
     # An edge that runs along the pixel rows meets them at a few phases only: its spread cannot be told from a curve.
-    sides = [side.near for side in edge_spreads(photo, reference) if side.whole]
+    sides = [side.near for side in edges if side.whole]
     sides = [side for side in sides if np.median(side.code[side.distance_px > 0.6 * REACH_PX]) < _CLIPPED_CODE]
     if len(sides) < 2:
         return None
@@ -83,29 +85,27 @@ def undo_rendering(photo: Photo, rendering: Rendering) -> Photo:
     sharp, curved = rendering.sharpened, rendering.curved
     if not sharp and not curved:
         return photo
-    code = _encoded(photo.light)
+    # Fine in the root of light, where the encoding is nearly straight.
+    encoded = srgb_encode(np.linspace(0.0, 1.0, 16385) ** 2)
     if curved:
         grid = np.linspace(0.0, 1.0, 4097)
-        back = np.interp(grid, tone(grid, rendering.s_shape, rendering.bow), grid).astype(np.float32)
-        code = _looked_up(back, code)
+        back = np.interp(grid, tone(grid, rendering.s_shape, rendering.bow), grid)
+        encoded = _looked_up(back, encoded.astype(np.float32)[None])[0]
+    code = _looked_up(encoded, photo.light, of_root=True)
     if sharp:
         code = _unsharpened(code, rendering.sharpen, rendering.radius_px)
-    table = srgb_decode(np.linspace(0.0, 1.0, 16385)).astype(np.float32)
-    return replace(photo, light=_looked_up(table, code))
+    return replace(photo, light=_looked_up(srgb_decode(np.linspace(0.0, 1.0, 16385)), code))
 
 
-def _encoded(light: ImageArray) -> ImageArray:
-    # Fine in the root of light, where the encoding is nearly straight.
-    table = srgb_encode(np.linspace(0.0, 1.0, 16385) ** 2).astype(np.float32)
-    return _looked_up(table, np.sqrt(np.clip(light, 0.0, 1.0)))
-
-
-def _looked_up(table: NDArray[np.float32], value: ImageArray) -> ImageArray:
-    steps = np.float32(len(table) - 1)
+def _looked_up(table: FloatArray | ImageArray, value: ImageArray, *, of_root: bool = False) -> ImageArray:
+    """Values (or their roots), 0 to 1, replaced by the table's entries; what lies beyond gets the last one."""
+    entries = table.astype(np.float32)
     out = np.empty_like(value)
-    for top in range(0, len(value), 256):
-        band = value[top : top + 256]
-        np.take(table, (np.clip(band, 0, 1) * steps + np.float32(0.5)).astype(np.uint16), out=out[top : top + 256])
+    for top in range(0, len(value), 32):  # few rows at a time stay in the processor's cache
+        band = value[top : top + 32]
+        share = np.clip(np.sqrt(np.maximum(band, 0.0)) if of_root else band, 0.0, 1.0)
+        place = (share * np.float32(len(table) - 1) + np.float32(0.5)).astype(np.intp)
+        np.take(entries, place, out=out[top : top + 32], mode="clip")
     return out
 
 
@@ -127,13 +127,14 @@ def _fit(sides: list[EdgeSpread]) -> Rendering:
     Each of the two effects is allowed only where the edges are much better explained with it.
     """
     grid = np.arange(-REACH_PX + _STEP_PX / 2, REACH_PX, _STEP_PX)
-    codes = [np.interp(grid, side.distance_px, side.code) for side in sides]
+    codes = np.stack([np.interp(grid, side.distance_px, side.code) for side in sides])
     nothing = _asymmetry(codes, np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0]))
     trials = [_sought(codes, np.array([mask, mask, curve, curve])) for mask in (False, True) for curve in (False, True)]
     best = min(trials, key=lambda t: t.cost + _PRICE * (t.sharpens + t.curves))
     p, covariance = best.p, best.covariance
     left = _asymmetry(codes, p)
-    plain = nothing < max(_LEAST_ASYMMETRY, _LEAST_GAIN * left)
+    # What is left unexplained has another cause: noise, or something that this model does not know.
+    plain = nothing < max(_LEAST_ASYMMETRY, _LEAST_GAIN * left) or left > _MOST_LEFT
     return Rendering(
         sharpen=float(p[0]),
         radius_px=float(np.exp(p[1])),
@@ -159,8 +160,8 @@ class _Trial:
     cost: float
 
 
-def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
-    """Best k, ln r, a, b: those that are free; the others at nothing."""
+def _sought(codes: FloatArray, free: NDArray[np.bool_]) -> _Trial:
+    """Best k, ln r, a, b for edges (S, M): those that are free; the others at nothing."""
     from scipy.optimize import least_squares
 
     usual = np.array([0.0, np.log(_USUAL_RADIUS_PX), 0.0, 0.0])
@@ -169,11 +170,12 @@ def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
     def rows(q: FloatArray) -> FloatArray:
         p = usual.copy()
         p[free] = q
-        out = [((p - usual) / spread)[free]]
-        for code in codes:
-            share = _light_share(code, p)
-            out += [_unlikeness(share) / _ASYMMETRY_FLOOR, np.minimum(np.diff(share), 0.0) / _OVERSHOOT_FLOOR]
-        return np.concatenate(out)
+        share = _light_share(codes, p)
+        overshoot = np.minimum(np.diff(share), 0.0)
+        prior = ((p - usual) / spread)[free]
+        return np.concatenate(
+            [prior, _unlikeness(share).ravel() / _ASYMMETRY_FLOOR, overshoot.ravel() / _OVERSHOOT_FLOOR]
+        )
 
     covariance = np.diag(spread**2)
     if not free.any():
@@ -188,32 +190,35 @@ def _sought(codes: list[FloatArray], free: NDArray[np.bool_]) -> _Trial:
     return _Trial(p, covariance, bool(free[0]), bool(free[2]), float(fit.cost))
 
 
-def _asymmetry(codes: list[FloatArray], p: FloatArray) -> float:
-    return float(np.sqrt(np.mean(np.concatenate([_unlikeness(_light_share(code, p)) for code in codes]) ** 2)))
+def _asymmetry(codes: FloatArray, p: FloatArray) -> float:
+    return float(np.sqrt(np.mean(_unlikeness(_light_share(codes, p)) ** 2)))
 
 
-def _light_share(code: FloatArray, p: FloatArray) -> FloatArray:
-    """Linear light across an edge, 0 at the dark and 1 at the bright end, with the rendering undone."""
+def _light_share(codes: FloatArray, p: FloatArray) -> FloatArray:
+    """Linear light (S, M) across edges, 0 at the dark and 1 at the bright end, with the rendering undone."""
     grid = np.linspace(0.0, 1.05, 2101)
-    value = np.interp(code, tone(grid, p[2], p[3]), grid)
-    ends = np.full(_PAD, value[:8].mean()), np.full(_PAD, value[-8:].mean())
-    padded = np.concatenate([ends[0], value, ends[1]])
-    padded = np.concatenate([padded, padded[::-1]])
+    value = np.interp(codes, tone(grid, p[2], p[3]), grid)
+    ends = (value[:, :8].mean(axis=1, keepdims=True), value[:, -8:].mean(axis=1, keepdims=True))
+    low, high = (np.repeat(end, _PAD, axis=1) for end in ends)
+    padded = np.hstack([low, value, high])
+    padded = np.hstack([padded, padded[:, ::-1]])
     # A Gaussian of standard deviation r has the transfer exp(-2 (pi f r)^2).
-    passed = np.exp(-2 * (np.pi * np.fft.rfftfreq(len(padded), _STEP_PX) * np.exp(p[1])) ** 2)
-    value = np.fft.irfft(np.fft.rfft(padded) / (1 + p[0] - p[0] * passed), len(padded))[_PAD : _PAD + len(code)]
+    passed = np.exp(-2 * (np.pi * np.fft.rfftfreq(padded.shape[1], _STEP_PX) * np.exp(p[1])) ** 2)
+    value = np.fft.irfft(np.fft.rfft(padded) / (1 + p[0] - p[0] * passed), padded.shape[1])
+    value = value[:, _PAD : _PAD + codes.shape[1]]
     light = np.asarray(srgb_decode(np.clip(value, 0.0, 1.2)))
-    dark, bright = light[:10].mean(), light[-10:].mean()
-    return np.asarray((light - dark) / max(bright - dark, 1e-6))
+    dark, bright = light[:, :10].mean(axis=1, keepdims=True), light[:, -10:].mean(axis=1, keepdims=True)
+    return np.asarray((light - dark) / np.maximum(bright - dark, 1e-6))
 
 
 def _unlikeness(share: FloatArray) -> FloatArray:
-    """How far light above dark and light below bright differ at equal distances from the edge, which the area tells."""
-    grid = (np.arange(len(share)) + 0.5) * _STEP_PX
-    crossing = _crossing(share)
+    """How far (S, A) light above dark and light below bright differ at equal distances from edges (S, M).
+
+    Where an edge lies is told by the area under its light.
+    """
+    count = share.shape[1]
+    grid = (np.arange(count) + 0.5) * _STEP_PX
     arm = np.arange(_STEP_PX / 2, _ARM_PX, _STEP_PX)
-    return np.interp(crossing + arm, grid, share) + np.interp(crossing - arm, grid, share) - 1.0
-
-
-def _crossing(share: FloatArray) -> float:
-    return len(share) * _STEP_PX - float(share.sum()) * _STEP_PX
+    crossings = (count - share.sum(axis=1)) * _STEP_PX
+    sides = zip(crossings, share, strict=True)
+    return np.stack([np.interp(at + arm, grid, s) + np.interp(at - arm, grid, s) - 1.0 for at, s in sides])

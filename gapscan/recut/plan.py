@@ -8,8 +8,12 @@ from numpy.typing import NDArray
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
+from gapscan.recut.chance import plan_chances
+from gapscan.recut.doubt import Doubt, find_doubt
 from gapscan.recut.offset import offset_outline
-from gapscan.recut.select import SEAT_PLAY_OF_TOLERANCE, Limits, Selection, select_pieces
+from gapscan.recut.select import select_pieces
+from gapscan.recut.selection import Limits, Selection
+from gapscan.recut.stretch import find_stretches, stretched_outline
 from gapscan.recut.types import PieceDecision, PlanInput, RecutPlan, SeamWindows, Verdict
 from gapscan.recut.windows import seam_windows
 from gapscan.solve.model import PARAMETERS, centroids
@@ -18,8 +22,6 @@ from gapscan.solve.types import PieceFit
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_FEWEST_KNOWN_FRACTION = 0.3
-_UNSURE_OF_TOLERANCE = 0.35  # a piece whose size is known no better than this share of the tolerance stays unsure
 _SHIFT_NAMED_MM = 0.04
 
 
@@ -53,73 +55,83 @@ def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> Pl
 
 def plan_from(given: PlanInput, job: Job) -> RecutPlan:
     """The shortest list of recuts from what was measured before; nothing else but the job decides."""
-    windows = given.windows
-    limits = Limits(job.tolerance_mm, job.press_mm)
+    limits = Limits(job.tolerance_mm, job.press_mm, job.aim_mm)
     choice, facing_note = _choose(given, limits, job)
-    change = _changes(windows, choice, limits, job)
     u_change = _u_changes(given, choice)
-    decisions = tuple(
-        _decide(given, k, choice, float(change[k]), float(u_change[k]), job) for k in range(len(given.ids))
+    doubt = find_doubt(given, choice, limits)
+    chances, chance = plan_chances(
+        given.windows, choice.after_mm, given.size_covariance, -limits.press_mm, limits.tolerance_mm
     )
-    notes = [facing_note] if facing_note else []
+    decisions = tuple(
+        _decide(given, k, choice, doubt, float(u_change[k]), float(chances[k]), job) for k in range(len(given.ids))
+    )
     blocking = tuple(given.seam_ids[s] for s in choice.missed)
-    if blocking:
+    return RecutPlan(
+        decisions=decisions,
+        feasible=not blocking,
+        blocking_seams=blocking,
+        notes=_notes(given, choice, facing_note, blocking),
+        chance=chance,
+        adjust_all=_adjust_all(given.windows, job.tolerance_mm),
+        bound_gap=choice.bound_gap,
+    )
+
+
+def _notes(given: PlanInput, choice: Selection, facing_note: str, blocking: tuple[str, ...]) -> tuple[str, ...]:
+    notes = [facing_note] if facing_note else []
+    if blocking and choice.proven:
         notes.append(
             "no allowed set of recuts brings every seam under tolerance; these stay open: " + ", ".join(blocking)
         )
+    if blocking and not choice.proven:
+        notes.append(
+            "no plan that brings every seam under tolerance was found in time; these stay open: " + ", ".join(blocking)
+        )
     if not choice.proven:
-        notes.append("the list works but was not proven to be the shortest within the time allowed")
-    return RecutPlan(decisions=decisions, feasible=not blocking, blocking_seams=blocking, notes=tuple(notes))
+        notes.append(
+            "the solver was stopped by its time limit: the list works, but one that costs "
+            f"{choice.bound_gap:g} less (a recut counts 1 unless the job says otherwise) was not ruled out"
+        )
+    bent = sorted({given.ids[k] for k in choice.stretches.piece[np.abs(choice.stretch_mm) > 1e-6]})
+    if bent:
+        notes.append("no even offset does it: stretches of the outline are offset by themselves on " + ", ".join(bent))
+    return tuple(notes)
+
+
+def _adjust_all(windows: SeamWindows, tolerance_mm: float) -> int:
+    """How many pieces lie next to a run of seam that measures over tolerance."""
+    over = np.nan_to_num(windows.measured_mm, nan=-np.inf) > tolerance_mm
+    return len(np.union1d(windows.first[over], windows.second[over]))
 
 
 def _choose(given: PlanInput, limits: Limits, job: Job) -> tuple[Selection, str]:
-    windows, undersize, radius = given.windows, given.undersize_mm, given.radius_mm
     settings = [job.settings(name) for name in given.ids]
     may = np.array([not s.keep for s in settings])
     up = np.array([s.facing == "up" for s in settings])
+    cost = np.array([s.recut_cost for s in settings])
     if job.recut_facing in ("up", "down"):
-        may &= up == (job.recut_facing == "up")
-        return select_pieces(windows, undersize, radius, may, limits), ""
+        return _select(given, may & (up == (job.recut_facing == "up")), cost, limits), ""
     if job.recut_facing == "one":
-        trials = {
-            f: select_pieces(windows, undersize, radius, may & side, limits) for f, side in (("up", up), ("down", ~up))
-        }
-        facing = min(trials, key=lambda f: (len(trials[f].missed), int(trials[f].recut.sum())))
+        trials = {f: _select(given, may & side, cost, limits) for f, side in (("up", up), ("down", ~up))}
+        facing = min(trials, key=lambda f: (len(trials[f].missed), float(cost[trials[f].recut].sum())))
         return trials[facing], f"only pieces cut show face {facing} are recut, the facing that needs fewer"
-    return select_pieces(windows, undersize, radius, may, limits), ""
+    return _select(given, may, cost, limits), ""
 
 
-def _changes(windows: SeamWindows, choice: Selection, limits: Limits, job: Job) -> FloatArray:
-    """Offset changes (P,) that leave ``aim_mm`` at recut seams on average, held within what the limits allow.
-
-    Least squares over the runs next to a recut piece: where both sides are recut they share what is to be filled.
-    """
-    change = np.zeros(len(choice.recut))
-    chosen = np.flatnonzero(choice.recut)
-    if len(chosen) == 0:
-        return change
-    column = np.full(len(choice.recut), -1)
-    column[chosen] = np.arange(len(chosen))
-    near = choice.recut[windows.first] | choice.recut[windows.second]
-    A = np.zeros((int(near.sum()), len(chosen)))
-    rows = np.arange(len(A))
-    for side in (windows.first[near], windows.second[near]):
-        on = column[side] >= 0
-        A[rows[on], column[side][on]] += 1.0
-    weight = np.sqrt(windows.length_mm[near] / (windows.u_mm[near] ** 2 + 0.01**2))
-    wanted = windows.seated_mm[near] - job.aim_mm
-    solved, *_ = np.linalg.lstsq(A * weight[:, None], wanted * weight, rcond=None)
-    change[chosen] = solved
-    # Fall back to the solver's own feasible change where the mean would leave a run out of limits that it could mend.
-    after = windows.seated_mm - change[windows.first] - change[windows.second]
-    solver = windows.seated_mm - choice.change_mm[windows.first] - choice.change_mm[windows.second]
-    slack = 2 * SEAT_PLAY_OF_TOLERANCE * limits.tolerance_mm + limits.sureness * windows.u_mm
-    bad = near & ((after > limits.tolerance_mm + slack) | (after < -limits.press_mm - slack))
-    mended = bad & (solver <= limits.tolerance_mm + slack) & (solver >= -limits.press_mm - slack)
-    for piece in np.unique(np.r_[windows.first[mended], windows.second[mended]]):
-        if choice.recut[piece]:
-            change[piece] = choice.change_mm[piece]
-    return change
+def _select(given: PlanInput, may: BoolArray, cost: FloatArray, limits: Limits) -> Selection:
+    """With even offsets; where they cannot do it, with stretches near the seams that stay open, if that helps."""
+    windows = given.windows
+    even = select_pieces(windows, given.undersize_mm, given.radius_mm, may, limits, cost=cost)
+    if len(even.missed) == 0 or not may.any():
+        return even
+    open_runs = np.isin(windows.seam, even.missed)
+    near = np.zeros(len(given.ids), bool)
+    near[windows.first[open_runs]] = near[windows.second[open_runs]] = True
+    around = near[windows.first] | near[windows.second]
+    near[windows.first[around]] = near[windows.second[around]] = True
+    stretches = find_stretches(windows, given.outlines, near & may)
+    bent = select_pieces(windows, given.undersize_mm, given.radius_mm, may, limits, cost=cost, stretches=stretches)
+    return bent if len(bent.missed) < len(even.missed) else even
 
 
 def _u_changes(given: PlanInput, choice: Selection) -> FloatArray:
@@ -148,24 +160,28 @@ def _known_fractions(design: Design, survey: GapSurvey, tolerance_mm: float) -> 
     return np.where(total > 0, known / np.maximum(total, 1), 1.0)
 
 
-def _decide(given: PlanInput, k: int, choice: Selection, change: float, u_change: float, job: Job) -> PieceDecision:
+def _decide(
+    given: PlanInput, k: int, choice: Selection, doubt: Doubt, u_change: float, chance: float, job: Job
+) -> PieceDecision:
     windows = given.windows
     beside = (windows.first == k) | (windows.second == k)
     measured = windows.measured_mm[beside]
     widest = float(np.nanmax(measured)) if np.isfinite(measured).any() else None
     verdict: Verdict = "keep"
     cause, reseat, outline = "fits", None, None
-    # Known is what was seen, and what is hidden but cannot hide more than the tolerance.
-    unsure = (
-        given.known_fraction[k] < _FEWEST_KNOWN_FRACTION
-        or given.u_undersize_mm[k] > _UNSURE_OF_TOLERANCE * job.tolerance_mm
-    )
+    change = 0.0
+    seam_changes: tuple[tuple[str, float], ...] = ()
     if choice.recut[k]:
         verdict = "recut"
+        change, seam_changes = _seam_changes(given, choice, k)
         cause = "cut too small" if change > 0 else "cut too large"
-        outline = offset_outline(given.outlines[k], job.settings(given.ids[k]).offset_mm + change)
-    elif unsure:
-        verdict, cause = "unsure", "not enough of its edge was seen"
+        offset = job.settings(given.ids[k]).offset_mm
+        if seam_changes:
+            outline = stretched_outline(given.outlines[k], windows, k, offset + choice.change_mm[k], choice)
+        else:
+            outline = offset_outline(given.outlines[k], offset + change)
+    elif doubt.unsure[k]:
+        verdict, cause = "unsure", doubt.cause[k]
     else:
         shift = given.shift_mm[k]
         length, u = float(np.hypot(*shift)), float(np.hypot(*given.u_shift_mm[k]))
@@ -175,10 +191,28 @@ def _decide(given: PlanInput, k: int, choice: Selection, change: float, u_change
     return PieceDecision(
         id=given.ids[k],
         verdict=verdict,
-        offset_change_mm=change if verdict == "recut" else 0.0,
+        offset_change_mm=change,
         standard_uncertainty_mm=u_change,
         cause=cause,
         widest_gap_mm=widest,
         reseat_mm=reseat,
         new_outline=outline,
+        chance=chance,
+        settle=doubt.settle[k] if verdict == "unsure" else "",
+        seam_changes=seam_changes,
     )
+
+
+def _seam_changes(given: PlanInput, choice: Selection, k: int) -> tuple[float, tuple[tuple[str, float], ...]]:
+    """Mean change of a recut piece's offset over its seams, and the change at each seam where they differ."""
+    own = (choice.stretches.piece == k) & (np.abs(choice.stretch_mm) > 1e-6)
+    even = float(choice.change_mm[k])
+    if not own.any():
+        return even, ()
+    w = given.windows
+    beside = (w.first == k) | (w.second == k)
+    length = np.bincount(w.seam[beside], weights=w.length_mm[beside], minlength=len(given.seam_ids))
+    change = np.full(len(given.seam_ids), even)
+    change[choice.stretches.seam[own]] += choice.stretch_mm[own]
+    at = np.flatnonzero(length > 0)
+    return float(np.average(change[at], weights=length[at])), tuple((given.seam_ids[s], float(change[s])) for s in at)

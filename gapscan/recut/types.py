@@ -77,6 +77,8 @@ class PieceDecision:
     new_outline       the drawn outline grown by offset_mm + offset_change_mm; None unless verdict is recut
     chance            probability that after the plan every seam of this piece is within limits
     settle            what would settle an unsure piece ("a photo turned by 90°"); empty where nothing is in doubt
+    seam_changes      (seam id, change of offset there) of every seam, where stretches of the outline are offset by
+                      themselves; offset_change_mm is then their mean along the seams. Empty for an even offset
     """
 
     id: str
@@ -89,6 +91,7 @@ class PieceDecision:
     new_outline: Polygon | MultiPolygon | None
     chance: float = 1.0
     settle: str = ""
+    seam_changes: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)

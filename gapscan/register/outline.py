@@ -109,17 +109,23 @@ def placed(mirrored: bool, angle_deg: float, outline: Outline, centre_mm: FloatA
 
 def outline_misfit(registration: Registration, outline: Outline, seen: SeenOutline, sheet: SheetMap) -> float:
     """Mean capped distance [mm] from the placed outline to the assembly's contour, where the picture shows it."""
-    uv = sheet.to_map(registration.to_sheet(outline.points_mm))
+    return float(_misfits(registration.to_sheet(outline.points_mm)[None], seen, sheet)[0])
+
+
+def _misfits(placed_mm: FloatArray, seen: SeenOutline, sheet: SheetMap) -> FloatArray:
+    """:func:`outline_misfit` (K,) of the outline's points at several places, (K, N, 2) on the sheet."""
+    uv = sheet.to_map(placed_mm)
     height, width = seen.distance_mm.shape
-    inside = (uv[:, 0] >= 0) & (uv[:, 1] >= 0) & (uv[:, 0] <= width - 1) & (uv[:, 1] <= height - 1)
+    inside = (uv >= 0).all(axis=2) & (uv[..., 0] <= width - 1) & (uv[..., 1] <= height - 1)
     misfit = np.where(inside, sample(seen.distance_mm, uv), _FAR_MM)
     known = ~(inside & _at(seen.unknown, uv))
-    return float(np.mean(misfit[known])) if known.mean() > _LEAST_KNOWN else _FAR_MM
+    mean = np.where(known, misfit, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    return np.where(known.mean(axis=1) > _LEAST_KNOWN, mean, _FAR_MM)
 
 
 def _at(mask: NDArray[np.bool_], uv: FloatArray) -> NDArray[np.bool_]:
-    """Values (N,) of a mask at the nearest pixels of points (N, 2); beyond its border those of the border."""
-    u, v = np.round(uv).astype(int).T
+    """Values (...) of a mask at the nearest pixels of points (..., 2); beyond its border those of the border."""
+    u, v = np.moveaxis(np.round(uv).astype(int), -1, 0)
     return np.asarray(mask[np.clip(v, 0, mask.shape[0] - 1), np.clip(u, 0, mask.shape[1] - 1)])
 
 
@@ -127,12 +133,10 @@ def scan_turns(
     outline: Outline, seen: SeenOutline, sheet: SheetMap, *, sides: tuple[bool, ...]
 ) -> list[tuple[float, bool, float]]:
     """(misfit [mm], mirrored, angle [deg]) for every turn in steps of one degree and every allowed side."""
-    found = []
-    for mirrored in sides:
-        for angle in np.arange(0.0, 360.0, _TURN_STEP_DEG):
-            candidate = placed(mirrored, float(angle), outline, seen.centroid_mm)
-            found.append((outline_misfit(candidate, outline, seen, sheet), mirrored, float(angle)))
-    return found
+    turns = [(mirrored, float(angle)) for mirrored in sides for angle in np.arange(0.0, 360.0, _TURN_STEP_DEG)]
+    tried = [placed(*turn, outline, seen.centroid_mm).to_sheet(outline.points_mm) for turn in turns]
+    misfits = _misfits(np.stack(tried), seen, sheet)
+    return [(float(misfit), *turn) for misfit, turn in zip(misfits, turns, strict=True)]
 
 
 def settle_on_outline(

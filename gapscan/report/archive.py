@@ -5,10 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from gapscan.design.types import Seam
 from gapscan.job import Job
@@ -16,7 +17,7 @@ from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
 from gapscan.recut.plan import plan_input
 from gapscan.recut.record import job_table, plan_block
-from gapscan.recut.types import PieceDecision, RecutPlan
+from gapscan.recut.types import Cause, PieceDecision, RecutPlan
 from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
@@ -33,12 +34,18 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     gaps = {seam.id: seam for seam in inspection.survey.seams}
     states = {piece.id: piece for piece in inspection.fit.pieces}
     design, job, plan = inspection.design, inspection.job, inspection.plan
+    causes = {cause.id: cause for cause in (*plan.piece_causes, *plan.seam_causes)}
     return {
         "schema": SCHEMA,
         "units": "mm",
         "photos": [_photo(photo) for photo in inspection.photos],
-        "seams": [_seam(seam, gaps.get(seam.id)) for seam in sorted(design.seams, key=_id)],
-        "pieces": [_piece(decision, states.get(decision.id)) for decision in sorted(plan.decisions, key=_id)],
+        "seams": [
+            _seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)
+        ],
+        "pieces": [
+            _piece(decision, states.get(decision.id)) | _evidence(causes.get(decision.id))
+            for decision in sorted(plan.decisions, key=_id)
+        ],
         "scale_rel": _number(inspection.fit.scale_rel, 7),
         "scale_rel_standard_uncertainty": _number(inspection.fit.u_scale_rel, 7),
         **_plan_facts(plan, job, design.notes),
@@ -68,6 +75,10 @@ def _plan_facts(plan: RecutPlan, job: Job, drawing_notes: Sequence[str]) -> dict
     return {
         "tolerance_mm": job.tolerance_mm,
         "feasible": plan.feasible,
+        "chance": _number(plan.chance),
+        "adjust_all": plan.adjust_all,
+        "bound_gap": _number(plan.bound_gap),
+        "advice": list(plan.advice),
         "blocking_seams": sorted(plan.blocking_seams),
         "notes": [*drawing_notes, *plan.notes],
     }
@@ -228,6 +239,24 @@ def _samples(gaps: SeamGaps | None) -> dict[str, list[Any]]:
 _SAMPLE_KEYS = ("s_mm", "x_mm", "y_mm", "gap_mm", "standard_uncertainty_mm", "reason", "hidden_at_most_mm")
 
 
+def _why(cause: Cause | None) -> dict[str, Any]:
+    return {
+        "cause": None if cause is None else cause.cause,
+        "cause_probability": None if cause is None else _number(cause.strength),
+        "would_tell": cause.tell or None if cause is not None else None,
+    }
+
+
+def _evidence(cause: Cause | None) -> dict[str, Any]:
+    """What the evidence says of a piece, whatever is planned."""
+    return {
+        "cause_by_evidence": None if cause is None else cause.cause,
+        "cause_probability": None if cause is None else _number(cause.strength),
+        "cause_amount_mm": None if cause is None else _number(cause.amount_mm),
+        "would_tell": None if cause is None else cause.tell or None,
+    }
+
+
 def _piece(decision: PieceDecision, state: PieceState | None) -> dict[str, Any]:
     # Of a piece that was not seen at all the fit only repeats its prior, which is no finding.
     seen = state is not None and state.seen_fraction > 0.0
@@ -244,6 +273,8 @@ def _decision(decision: PieceDecision) -> dict[str, Any]:
         "cause": decision.cause,
         "widest_gap_mm": _number(decision.widest_gap_mm),
         "reseat_mm": _pair(decision.reseat_mm),
+        "chance": _number(decision.chance),
+        "settled_by": decision.settle or None,
     }
 
 
@@ -267,8 +298,11 @@ def _number(value: float | None, digits: int = _DIGITS) -> float | None:
     return round(float(value), digits) + 0.0
 
 
-def _numbers(values: Iterable[float]) -> list[float | None]:
-    return [_number(float(value)) for value in values]
+def _numbers(values: ArrayLike) -> list[float | None]:
+    """Many at once, as :func:`_number`."""
+    array = np.asarray(values, dtype=float)
+    pairs = zip(array.tolist(), np.isfinite(array).tolist(), strict=True)
+    return [round(value, _DIGITS) + 0.0 if finite else None for value, finite in pairs]
 
 
 def _pair(pair: tuple[float, float] | None) -> list[float | None] | None:

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 
 from gapscan.measure.check_slots import CheckSlot, mean_off
-from gapscan.report.summary import WidestGap, summarise_seam, unseen_lengths, widest_gap
+from gapscan.recut.types import Cause
+from gapscan.report.summary import WidestGap, unseen_lengths, widest_gap, widest_gaps
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
 
@@ -38,18 +39,20 @@ class ReseatLine:
 
 @dataclass(frozen=True)
 class UnsureLine:
-    """One piece of which not enough was seen."""
+    """One piece that cannot be decided; ``settle`` says which photo would, empty where that is not known."""
 
     id: str
     cause: str
     seen: str
     widest: str
+    settle: str
 
 
 @dataclass(frozen=True)
 class Findings:
     """The lists of one inspection, ready to be shown.
 
+    widest       every piece's widest gap in words, by its id
     unseen       (reason, length) of seam stretches that were not seen, longest first
     dark_seams   ids of seams of which nothing was seen
     cautions     what limits these findings: warnings of the survey and the photos, notes of the plan and the
@@ -63,6 +66,7 @@ class Findings:
     reseats: tuple[ReseatLine, ...]
     unsure: tuple[UnsureLine, ...]
     kept: int
+    widest: dict[str, str]
     seen: str
     unseen: tuple[tuple[str, str], ...]
     dark_seams: tuple[str, ...]
@@ -71,6 +75,8 @@ class Findings:
     cautions: tuple[str, ...]
     checks: tuple[str, ...]
     apart: tuple[str, ...]
+    advice: tuple[str, ...]
+    outlook: str
 
 
 def find(inspection: Inspection) -> Findings:
@@ -78,11 +84,14 @@ def find(inspection: Inspection) -> Findings:
     plan, job = inspection.plan, inspection.job
     states = {state.id: state for state in inspection.fit.pieces}
     recuts, reseats, unsure, kept = [], [], [], 0
+    gaps, widest_by_piece = widest_gaps(inspection.survey), {}
+    strengths = {cause.id: cause for cause in plan.piece_causes}
     for decision in sorted(plan.decisions, key=lambda d: d.id):
         state = states.get(decision.id)
         widest = widest_words(
-            decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)
+            decision.id, decision.widest_gap_mm, widest_gap(gaps, decision.id, near_mm=decision.widest_gap_mm)
         )
+        widest_by_piece[decision.id] = widest
         if decision.verdict == "recut":
             settings = job.settings(decision.id)
             change = decision.offset_change_mm
@@ -90,7 +99,7 @@ def find(inspection: Inspection) -> Findings:
                 id=decision.id,
                 change=change_words(change, decision.standard_uncertainty_mm),
                 new_offset=f"{settings.offset_mm + change:+.3f} mm",
-                cause=decision.cause,
+                cause=_cause_words(decision.cause, strengths.get(decision.id)),
                 widest=widest,
                 facing=settings.facing,
                 material=settings.material,
@@ -99,7 +108,9 @@ def find(inspection: Inspection) -> Findings:
         elif decision.verdict == "unsure":
             share = math.nan if state is None else state.seen_fraction
             seen = f"{share:.0%} of its edge seen" if share > 0.005 else NOT_SEEN
-            unsure.append((share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen, widest)))
+            unsure.append(
+                (share if share > 0 else 0.0, UnsureLine(decision.id, decision.cause, seen, widest, decision.settle))
+            )
         else:
             kept += 1
             if decision.reseat_mm is not None:
@@ -114,6 +125,7 @@ def find(inspection: Inspection) -> Findings:
         reseats=tuple(line for _, line in sorted(reseats, key=lambda pair: pair[0])),
         unsure=tuple(line for _, line in sorted(unsure, key=lambda pair: pair[0])),
         kept=kept,
+        widest=widest_by_piece,
         seen=seen,
         unseen=tuple((why, f"{length:.0f} mm") for why, length in unseen_lengths(inspection.survey.seams).items()),
         dark_seams=_dark_seams(inspection),
@@ -122,7 +134,30 @@ def find(inspection: Inspection) -> Findings:
         cautions=_cautions(inspection),
         checks=tuple(_check_words(photo) for photo in inspection.photos if photo.check),
         apart=_apart(inspection),
+        advice=plan.advice,
+        outlook=_outlook(inspection, len(recuts)),
     )
+
+
+def _cause_words(cause: str, known: Cause | None) -> str:
+    """``cut too small (98 % likely)``, where the evidence was weighed."""
+    if known is None or known.cause != cause:
+        return cause
+    return f"{cause} ({min(known.strength, 0.99):.0%} likely)"
+
+
+def _outlook(inspection: Inspection, recuts: int) -> str:
+    """What the plan promises, and what it saves against adjusting every outline beside a wide seam."""
+    plan = inspection.plan
+    tolerance = f"{inspection.job.tolerance_mm:.2f} mm"
+    if not plan.feasible:
+        return ""
+    chance = f"{min(plan.chance, 0.99):.0%}" if plan.chance < 0.995 else "over 99%"
+    after = "after the recut" if recuts else "as it is, pieces seated as drawn"
+    words = f"Every seam within {tolerance} {after}: {chance} likely, by the measurement's uncertainty."
+    if plan.adjust_all > recuts:
+        words += f" Adjusting every outline beside a wide seam would have meant {plan.adjust_all} recuts."
+    return words
 
 
 def with_uncertainty(value: float | None, u: float | None, unit: str = "mm", *, digits: int = 3) -> str:
@@ -143,13 +178,13 @@ def change_words(change_mm: float, u_mm: float) -> str:
     return f"{'grow' if change_mm >= 0 else 'shrink'} by {with_uncertainty(abs(change_mm), u_mm)}"
 
 
-def widest_words(gap_mm: float | None, widest: WidestGap | None) -> str:
+def widest_words(piece_id: str, gap_mm: float | None, widest: WidestGap | None) -> str:
     """The widest gap of a piece with its uncertainty and the neighbour across it."""
     if gap_mm is None or not math.isfinite(gap_mm):
         return NOT_SEEN
     if widest is None:
         return with_uncertainty(gap_mm, None)
-    return f"{with_uncertainty(gap_mm, widest.u_gap_mm, digits=2)} to {widest.neighbour}"
+    return f"{with_uncertainty(gap_mm, widest.u_gap_mm, digits=2)} to {widest.neighbour(piece_id)}"
 
 
 def move_words(move_mm: tuple[float, float], state: PieceState | None) -> str:
@@ -187,7 +222,7 @@ def _seen_length_mm(inspection: Inspection) -> tuple[float, float]:
 
 
 def _dark_seams(inspection: Inspection) -> tuple[str, ...]:
-    lit = {seam.id for seam in inspection.survey.seams if summarise_seam(seam).mean_mm is not None}
+    lit = {seam.id for seam in inspection.survey.seams if seam.seen.any()}
     return tuple(sorted(seam.id for seam in inspection.design.seams if seam.id not in lit))
 
 

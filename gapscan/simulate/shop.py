@@ -69,6 +69,7 @@ class FittedPiece:
     show, back     outlines of the show face and of the other one
     undersize_mm   how far the larger face lies inside the drawn outline, mean along the edge
     shift_mm, turn_deg  pose about the drawn centroid, the whole fit's shift and turn taken out
+    loss           what the cut took off; another cut of the same piece takes off the same
     """
 
     id: str
@@ -80,6 +81,7 @@ class FittedPiece:
     facing: Facing
     material: str
     grain_deg: float
+    loss: EdgeLoss = field(default_factory=lambda: EdgeLoss(uniform_mm=0.0))
 
     @property
     def projection(self) -> Polygon:
@@ -142,7 +144,15 @@ def cut_and_tape(design: Design, settings: ShopSettings, rng: np.random.Generato
     ):
         if name not in ids:
             raise ValueError(f"the shop settings name a piece {name!r} that the design does not have")
-    cut = [_cut(piece.id, piece.polygon, settings, rng) for piece in design.pieces]
+    return tape(design, [_cut(piece.id, piece.polygon, settings, rng) for piece in design.pieces], settings, rng)
+
+
+def tape(design: Design, cut: list[FittedPiece], settings: ShopSettings, rng: np.random.Generator) -> DryFit:
+    """Lay cut pieces, given lying as drawn and in the design's order, together.
+
+    Raises ValueError when the pieces cannot lie flat.
+    """
+    ids = tuple(piece.id for piece in design.pieces)
     bodies = _bodies([piece.polygon for piece in design.pieces])
     # ragged edges touch at their teeth: look closely enough to find them
     step_mm = 0.2 if settings.ragged_rms_mm else 0.5
@@ -186,7 +196,7 @@ def _cut(name: str, drawn: Polygon, settings: ShopSettings, rng: np.random.Gener
     lean_mm = settings.thickness_mm * float(np.tan(np.deg2rad(settings.taper_deg)))
     larger, smaller, undersize = cut_piece(drawn, loss, lean_mm=lean_mm, rng=rng)
     show, back = (smaller, larger) if facing == "up" else (larger, smaller)
-    return FittedPiece(name, show, back, undersize, (0.0, 0.0), 0.0, facing, material, grain_deg)
+    return FittedPiece(name, show, back, undersize, (0.0, 0.0), 0.0, facing, material, grain_deg, loss)
 
 
 def _place(piece: FittedPiece, centroid: FloatArray, pose: FloatArray) -> FittedPiece:
@@ -207,6 +217,7 @@ def _place(piece: FittedPiece, centroid: FloatArray, pose: FloatArray) -> Fitted
         facing=piece.facing,
         material=piece.material,
         grain_deg=piece.grain_deg,
+        loss=piece.loss,
     )
 
 

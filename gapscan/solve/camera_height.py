@@ -24,7 +24,7 @@ from gapscan.solve.adjust import gap_misfit
 
 FloatArray = NDArray[np.float64]
 
-_WELL_KNOWN_REL_U = 0.03
+_WELL_KNOWN_REL_U = 0.04  # two readings of EXIF's focal length, 4 % apart, are within it
 _IMPOSSIBLE = 1e9
 # Trial focal lengths as multiples of the long side of the picture: 14 mm-equivalent to as good as infinite.
 _TRIAL_SIDES = (0.4, 0.55, 0.72, 0.95, 1.3, 1.8, 2.6, 4.0, 7.0, 16.0, 50.0)

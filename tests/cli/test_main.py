@@ -31,8 +31,8 @@ def pipeline(monkeypatch):
     module.calls = []
     module.result = grid_inspection()
 
-    def inspect(design_path, photo_paths, frame_path, job_path, progress):
-        module.calls.append((design_path, photo_paths, frame_path, job_path))
+    def inspect(design_path, photo_paths, frame_path, job_path, progress, *, bare_path):
+        module.calls.append((design_path, photo_paths, frame_path, job_path, bare_path))
         progress("looking for the frame")
         if isinstance(module.result, BaseException):
             raise module.result
@@ -84,14 +84,22 @@ def test_wrong_usage_ends_with_2(wrong, capsys):
 def test_inspect_writes_and_prints(pipeline, tmp_path, capsys):
     assert cli.run(arguments(tmp_path, "--job", "j.toml")) == 0
     (call,) = pipeline.calls
-    assert [str(part) for part in (call[0], *call[1], call[2], call[3])] == [
-        "d.svg", "a.jpg", "b.jpg", "f.svg", "j.toml",
+    assert [str(part) for part in (call[0], *call[1], *call[2:])] == [
+        "d.svg", "a.jpg", "b.jpg", "f.svg", "j.toml", "None",
     ]  # fmt: skip
     assert sorted(os.listdir(tmp_path / "out")) == sorted(FILES)
     shown = capsys.readouterr()
     assert "grow by 0.085 ± 0.008 mm" in shown.out
     assert "\x1b" not in shown.out
     assert shown.err == ""
+
+
+def test_the_empty_lightbox_is_handed_on_but_never_as_a_photo_of_the_fit(pipeline, tmp_path, capsys):
+    assert cli.run(arguments(tmp_path, "--bare", "empty.jpg", "-q")) == 0
+    assert str(pipeline.calls[0][4]) == "empty.jpg"
+    assert cli.run(arguments(tmp_path, "--bare", "./b.jpg", "-q")) == 2
+    assert "b.jpg: given as a photo of the dry fit and with --bare" in capsys.readouterr().err
+    assert len(pipeline.calls) == 1
 
 
 @pytest.mark.usefixtures("pipeline")

@@ -12,7 +12,7 @@ import shapely
 
 from gapscan.design.read import read_design
 from gapscan.job import parse_job, read_job
-from gapscan.measure.cover import _light_in_steps
+from gapscan.measure.light_steps import light_in_steps
 from gapscan.measure.types import Reason
 from gapscan.photo.frame import read_frame
 from gapscan.photo.layout import frame_layout
@@ -67,7 +67,7 @@ def test_tape_named_in_the_job_file_covers():
 
 
 def stepped_line(width):
-    return _light_in_steps(straight_line(len(width), 14.0), np.asarray(width, dtype=float))
+    return light_in_steps(straight_line(len(width), 14.0), np.asarray(width, dtype=float))
 
 
 def slit_widths(seed=3):
@@ -117,7 +117,7 @@ def test_another_direction_beyond_a_corner_is_no_step():
     seams = straight_line(200, 14.0)
     normal = seams.normal.copy()
     normal[80:130] = [1.0, 0.0]
-    assert not _light_in_steps(replace(seams, normal=normal), width)[1].any()
+    assert not light_in_steps(replace(seams, normal=normal), width)[1].any()
 
 
 def opaque_job(tape_count, tmp_path):

@@ -171,3 +171,14 @@ def test_the_two_photos_that_disagree_most_are_named():
     fused = fuse_surveys([survey(0.10, 0.01), survey(0.16, 0.01), survey(0.08, 0.01)])
     assert [d.photos for d in fused.disagreements] == [(1, 2)]
     assert fused.disagreements[0].apart_mm == pytest.approx(0.08)
+
+
+def test_the_reason_of_the_photo_that_tells_most_is_kept():
+    outside, covered = (
+        survey(0.1, 0.01, reason=np.full(N, Reason.OUTSIDE)),
+        survey(0.1, 0.01, reason=np.full(N, Reason.COVERED)),
+    )
+    hidden = survey(0.1, 0.01, reason=np.full(N, Reason.SLANT), bound=0.06)
+    assert (fuse_surveys([outside, covered]).seams[0].reason == Reason.COVERED).all()
+    assert (fuse_surveys([outside, covered, hidden]).seams[0].reason == Reason.SLANT).all()
+    assert (fuse_surveys([outside, outside]).seams[0].reason == Reason.OUTSIDE).all()

@@ -14,7 +14,7 @@ from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from gapscan.errors import InputError
-from gapscan.photo.load import read_photo, srgb_decode
+from gapscan.photo.load import looks_cropped, read_photo, srgb_decode
 from tests.srgb import decode
 
 # IEC 61966-2-1:1999, 5.2: 8-bit code to linear, worked by hand from the published formula.
@@ -294,3 +294,30 @@ def test_grey_and_palette_pictures_are_read(tmp_path):
     Image.fromarray(grey).convert("P").save(tmp_path / "palette.png")
     for name in ("grey.png", "palette.png"):
         assert read_photo(tmp_path / name).light[5, 5] == pytest.approx(IEC_VALUES[128], abs=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("size", "cropped"),
+    [
+        ((4000, 3000), False),
+        ((3000, 4000), False),
+        ((4032, 2268), False),
+        ((3264, 2448), False),
+        ((3000, 2000), False),
+        ((3000, 2650), True),
+        ((4000, 1700), True),
+    ],
+)
+def test_a_cropped_photo_is_known_by_its_shape(size, cropped):
+    """Its focal length in pixels and the middle of its lens are no longer those of the file's tags."""
+    assert looks_cropped(size) is cropped
+
+
+def test_the_focal_length_of_a_cropped_photo_is_not_used(tmp_path):
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[41989] = 26
+    for size, known in (((800, 600), True), ((800, 555), False)):
+        Image.new("RGB", size, (90, 90, 90)).save(tmp_path / "a.jpg", exif=exif)
+        photo = read_photo(tmp_path / "a.jpg")
+        assert bool(photo.focal_px) is known
+        assert any("cropped" in note for note in photo.notes) is not known

@@ -14,6 +14,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
+from gapscan.photo.edge_spread import edge_spreads
 from gapscan.photo.tone import Rendering, find_rendering, undo_rendering
 from gapscan.photo.types import Photo, Reference
 from tests.measure.specimens import square_on
@@ -100,7 +101,7 @@ def light() -> np.ndarray:
 
 
 def found(photo: Photo) -> Rendering:
-    rendering = find_rendering(photo, reference())
+    rendering = find_rendering(edge_spreads(photo, reference()))
     assert rendering is not None
     return rendering
 
@@ -201,11 +202,11 @@ def restored(photo: Photo, rendering: Rendering, *, at_first: float, left: float
 def test_edges_along_the_pixel_rows_tell_nothing():
     """They meet the pixels at one phase only: no spread of the edge can be put together from that."""
     photo = photographed(scene(0.0), sharpen=0.8, curve=s_shape(0.2))
-    assert find_rendering(photo, reference(0.0)) is None
+    assert find_rendering(edge_spreads(photo, reference(0.0))) is None
 
 
 def test_a_dark_opening_tells_nothing():
-    assert find_rendering(photographed(scene(bright=0.06)), reference()) is None
+    assert find_rendering(edge_spreads(photographed(scene(bright=0.06)), reference())) is None
 
 
 def rendering_of(*, sharpen: float = 0.0, radius_px: float = 1.2, s_shape: float = 0.0, bow: float = 0.0) -> Rendering:

@@ -124,7 +124,7 @@ def test_an_unseen_piece_is_unsure():
 
 
 def test_keep_is_honoured_and_the_neighbours_are_recut_instead():
-    plan = planned(EVEN | {"p05": Pose(0.155)}, job=Job(pieces=keep("p05")))
+    plan = planned(EVEN | {"p05": Pose(0.135)}, job=Job(pieces=keep("p05")))
     assert decision(plan, "p05").verdict != "recut"
     assert recuts(plan) == ["p02", "p04", "p06", "p08"]
     assert plan.feasible
@@ -141,13 +141,13 @@ def test_keeping_everything_names_the_seams_that_stay_open():
 @pytest.mark.parametrize("facing", ["up", "down"])
 def test_only_the_asked_facing_is_recut(facing):
     pieces = tuple((f"p{k:02d}", {"facing": "up" if k % 2 else "down"}) for k in range(1, 10))
-    plan = planned(EVEN | {"p05": Pose(0.155)}, job=Job(recut_facing=facing, pieces=pieces))
+    plan = planned(EVEN | {"p05": Pose(0.135)}, job=Job(recut_facing=facing, pieces=pieces))
     assert recuts(plan) == (["p05"] if facing == "up" else ["p02", "p04", "p06", "p08"])
 
 
 def test_one_facing_takes_the_side_that_needs_fewer_and_says_so():
     pieces = tuple((f"p{k:02d}", {"facing": "up" if k % 2 else "down"}) for k in range(1, 10))
-    plan = planned(EVEN | {"p05": Pose(0.155)}, job=Job(recut_facing="one", pieces=pieces))
+    plan = planned(EVEN | {"p05": Pose(0.135)}, job=Job(recut_facing="one", pieces=pieces))
     assert recuts(plan) == ["p05"]
     assert any("up" in note for note in plan.notes)
 
