@@ -44,10 +44,10 @@ from gapscan.recut.cause_words import (
     TURNED_PHOTO,
     UNKNOWN,
 )
-from gapscan.recut.common_causes import common_causes
+from gapscan.recut.common_causes import bend_losses, common_causes
 from gapscan.recut.seam_causes import seam_causes
 from gapscan.recut.types import Cause, RecutPlan
-from gapscan.solve.model import CENTRE, GAP, Blocks, make_blocks
+from gapscan.solve.model import CENTRE, GAP, Blocks, make_blocks, mean_bends
 from gapscan.solve.types import PieceFit
 
 FloatArray = NDArray[np.float64]
@@ -106,6 +106,7 @@ def find_causes(
     usual = float(np.median(undersize[seen > FEWEST_SEEN])) if (seen > FEWEST_SEEN).any() else 0.0
     kinds = common_causes(design, fit, job, undersize, usual)
     matters = MATTERS_OF_TOLERANCE * job.tolerance_mm
+    bent = bend_losses(fit, mean_bends(design, survey), matters)
     pieces = []
     weighed: list[_Weighed | None] = []
     for k, state in enumerate(fit.pieces):
@@ -118,7 +119,16 @@ def find_causes(
         )
         weighed.append(one)
         pieces.append(
-            _cause(state.id, one, undersize[k] - usual, float(undersize[k]), kinds.get(k), matters, _extent(design, k))
+            _cause(
+                state.id,
+                one,
+                undersize[k] - usual,
+                float(undersize[k]),
+                kinds.get(k),
+                bent.get(k),
+                matters,
+                _extent(design, k),
+            )
         )
     return tuple(pieces), seam_causes(design, survey, fit, tuple(pieces), job)
 
@@ -165,6 +175,8 @@ def _readings(design: Design, survey: GapSurvey, blocks: Blocks, fit: PieceFit, 
     their_pose = np.select([kind == GAP, kind == CENTRE], [-side, 0.5], default=0.0)
     row = np.column_stack([their_size, their_pose * normal[:, 0], their_pose * normal[:, 1], their_pose * arm_other])
     value[two] -= (row[two] * states[other[two]]).sum(axis=1)
+    bend_mm, mean_bend = np.array([p.bend_mm for p in fit.pieces]), mean_bends(design, survey)
+    value[two] -= (their_size * bend_mm[other] * (blocks.bend[rows] - mean_bend[other]))[two]
     variance[two] += (row[two] ** 2 * spread[other[two]] ** 2).sum(axis=1)
     rim = float(np.abs(arm).max(initial=1.0)) or 1.0
     outward = normal * np.where(mine_first, 1.0, -1.0)[:, None]
@@ -262,7 +274,14 @@ def _evidence(
 
 
 def _cause(
-    name: str, one: _Weighed, excess: float, undersize: float, common: Cause | None, matters: float, extent: float
+    name: str,
+    one: _Weighed,
+    excess: float,
+    undersize: float,
+    common: Cause | None,
+    bent: Cause | None,
+    matters: float,
+    extent: float,
 ) -> Cause:
     """The strongest cause of one piece that matters; a cause it has in common with others before its own size."""
     found: list[Cause] = []
@@ -272,6 +291,8 @@ def _cause(
         found.append(Cause(name, GROWN if growth_mm > 0 else SHRUNK, one.grain, abs(growth_mm), ""))
     if one.curved > SURE and one.curve_mm > matters / 2:
         found.append(Cause(name, CURVED, one.curved, one.curve_mm, ""))
+    elif bent is not None and (bent.amount_mm or 0.0) > max(excess, 0.0):
+        found.append(bent)
     if common is not None and excess > max(matters / 2, STANDS_OUT * one.u_size_mm):
         found.append(common)
     if one.off_size > SURE and abs(one.size_mm) > max(matters, STANDS_OUT * one.u_size_mm):

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from gapscan.design.types import Design
 from gapscan.job import Job
-from gapscan.recut.cause_words import FEWEST_OF_A_KIND, FEWEST_SEEN, LITTLE, STANDS_OUT
+from gapscan.recut.cause_words import CURVED, FEWEST_OF_A_KIND, FEWEST_SEEN, LITTLE, STANDS_OUT
 from gapscan.recut.types import Cause
 from gapscan.solve.types import PieceFit
 
@@ -41,6 +41,23 @@ def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray
                 found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - usual), "")
     if not found:
         found = _small_ones(design, fit, undersize, known, usual, matters)
+    return found
+
+
+def bend_losses(fit: PieceFit, mean_bend: FloatArray, matters_mm: float) -> dict[int, Cause]:
+    """Piece number -> loss in bends, where it stands out and makes that piece smaller by more than ``matters_mm``.
+
+    mean_bend (P,) along each outline: a disc bends all round, and looks like one that is simply too small beside others
+    of its like; against the straight parts of the same panel it is seen to lose more.
+    """
+    from scipy.special import ndtr
+
+    found = {}
+    for k, (state, bend) in enumerate(zip(fit.pieces, mean_bend, strict=True)):
+        amount = state.bend_mm * float(bend)
+        if min(amount, state.undersize_mm) > matters_mm and state.bend_mm > STANDS_OUT * state.u_bend_mm:
+            strength = float(min(0.99, ndtr(state.bend_mm / state.u_bend_mm)))
+            found[k] = Cause(state.id, CURVED, strength, amount, "")
     return found
 
 
