@@ -293,7 +293,8 @@ def _cause(
         found.append(Cause(name, CURVED, one.curved, one.curve_mm, ""))
     elif bent is not None and (bent.amount_mm or 0.0) > max(excess, 0.0):
         found.append(bent)
-    if common is not None and excess > max(matters / 2, STANDS_OUT * one.u_size_mm):
+    # Where most pieces share a cause, none of them is beyond what is usual: its own amount counts.
+    if common is not None and (common.amount_mm or 0.0) > max(matters / 2, STANDS_OUT * one.u_size_mm):
         found.append(common)
     if one.off_size > SURE and abs(one.size_mm) > max(matters, STANDS_OUT * one.u_size_mm):
         # A loss above the usual is a piece too small; less loss than usual makes it too large only past its drawing.

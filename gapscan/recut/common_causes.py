@@ -34,11 +34,11 @@ def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray
         if apart > max(matters, STANDS_OUT * u):
             scored.append((apart / u, words, inside, apart))
     for _, words, inside, apart in sorted(scored, key=lambda t: t[0]):
-        level = float(np.median(undersize[inside]))
+        level, others = float(np.median(undersize[inside])), float(np.median(undersize[known & ~inside]))
         strength = float(min(0.99, 1 - np.exp(-0.5 * STANDS_OUT**2)))
         for k in np.flatnonzero(inside):
             if abs(undersize[k] - level) < max(apart / 2, 3 * fit.pieces[k].u_undersize_mm):
-                found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - usual), "")
+                found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - others), "")
     if not found:
         found = _small_ones(design, fit, undersize, known, usual, matters)
     return found

@@ -26,6 +26,8 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
 _LEAST_AIM_U_MM = 0.01
+# Cuts repeat, and hands lay, within some hundredths of a millimetre: common practice, no source. Amounts leave room.
+_HAND_MM = 0.01
 _GOALS_COMPARED = 4
 _GRACE_S = 5.0  # for a rough plan where there was no time for a good one
 
@@ -174,7 +176,7 @@ def _settled(
         w.seated_mm[rows] - limits.aim_mm,
         -limits.press_mm - w.seated_mm[rows],
         limits.tolerance_mm - w.seated_mm[rows],
-        limits.allowance_mm(w.u_mm[rows]),
+        limits.allowance_mm(np.hypot(w.u_mm[rows], _HAND_MM)),
     )
 
 

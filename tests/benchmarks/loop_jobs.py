@@ -31,7 +31,7 @@ FAULTS: dict[str, tuple[str, ...]] = {
     "picture": ("mixed", "few", "facing", "shifted"),
 }
 _MOAT_MM = 5.0
-_DECIDED_MM = 0.01  # the number of recuts must stay the same with the tolerance so much smaller and larger
+_DECIDED_MM = 0.01  # the number of recuts must stay the same with tolerance and press so much smaller and larger
 _FACTORS = (1.0, 0.9, 1.1, 0.8, 1.2, 0.7, 0.6, 0.5, 0.4, 0.3)
 _REDRAWN = 4  # times that faults are drawn anew where no such factor helps
 _SMALLEST_FAULTY_MM2, _SLIMMEST_FAULTY_MM = 10.0, 0.5  # area; area by perimeter
@@ -139,11 +139,14 @@ def ask(fit: DryFit, *, seat_mm: float = SEAT_OF_TOLERANCE * TOLERANCE_MM) -> Qu
 
 def _decided(fit: DryFit, least: Minimum) -> bool:
     """Whether the number of recuts is the same with a stricter question and with a milder one."""
-    stricter = question(fit, tolerance_mm=TOLERANCE_MM - _DECIDED_MM, press_mm=PRESS_MM, seat_mm=0.0)
+    stricter = question(fit, tolerance_mm=TOLERANCE_MM - _DECIDED_MM, press_mm=PRESS_MM - _DECIDED_MM, seat_mm=0.0)
     if exact_minimum(stricter).count != least.count:
         return False
     milder = question(
-        fit, tolerance_mm=TOLERANCE_MM + _DECIDED_MM, press_mm=PRESS_MM, seat_mm=SEAT_OF_TOLERANCE * TOLERANCE_MM
+        fit,
+        tolerance_mm=TOLERANCE_MM + _DECIDED_MM,
+        press_mm=PRESS_MM + _DECIDED_MM,
+        seat_mm=SEAT_OF_TOLERANCE * TOLERANCE_MM,
     )
     return exact_minimum(milder).count == least.count
 

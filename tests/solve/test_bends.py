@@ -69,7 +69,7 @@ def test_loss_in_bends_is_not_taken_for_size_or_scale(seed):
     survey, true = _survey(design, np.random.default_rng(seed))
     fit = solve_pieces(design, survey)
     for state in fit.pieces:
-        assert abs(state.undersize_mm - true[state.id]) < 1.5 * state.u_undersize_mm < 0.0075, state.id
+        assert abs(state.undersize_mm - true[state.id]) < 1.5 * state.u_undersize_mm < 0.01, state.id
         assert np.hypot(*state.shift_mm) < 0.006
     assert abs(fit.scale_rel) < 2 * fit.u_scale_rel < 0.002
     # the disc's edge bends, the sectors' long sides do not: what it loses more is found as such
