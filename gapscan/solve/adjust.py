@@ -66,7 +66,9 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     # What the whole fit has grown is part of where each piece sits: the frame's scale is the reference.
     pose = x[:states].reshape(count, PARAMETERS).copy()
     pose[:, 1:3] += growth * (centre_of - origin)
-    return _fit(design, survey, blocks, pose, np.column_stack([bend, u_bend]), covariance, area, residual_mm, growth, u_growth)
+    return _fit(
+        design, survey, blocks, pose, np.column_stack([bend, u_bend]), covariance, area, residual_mm, growth, u_growth
+    )
 
 
 def gap_misfit(design: Design, survey: GapSurvey) -> float:

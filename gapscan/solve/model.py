@@ -121,7 +121,9 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
         ):
             # A closed slit has no light and so no centre.
             seen = seam.seen & (np.isfinite(value) if kind == GAP else seam.gap_mm > 0.012)
-            parts.append(_averaged(kind, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, value, u, arm_a, arm_b, bend, seen))
+            parts.append(
+                _averaged(kind, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, value, u, arm_a, arm_b, bend, seen)
+            )
         # Where no light comes through a slanted view, the gap lies between closed and what can hide: a rectangular
         # distribution (JCGM 100, 4.3.7), and one whole block is no surer of it than one station.
         bounded = np.isfinite(seam.bound_mm)
