@@ -13,6 +13,8 @@ from gapscan.solve.types import PieceFit
 
 FloatArray = NDArray[np.float64]
 
+_ALIKE, _ALIKE_MM = 0.15, 0.012  # how far most of a kind may lie from its median: of what sets it apart, and at least
+
 
 def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray, usual: float) -> dict[int, Cause]:
     """Piece number -> the cause it has in common with others of its facing, material or smallness."""
@@ -31,7 +33,9 @@ def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray
             continue
         apart = float(np.median(undersize[inside]) - np.median(undersize[outside]))
         u = float(np.hypot(_median_u(undersize[inside]), _median_u(undersize[outside])))
-        if apart > max(matters, STANDS_OUT * u):
+        # What a facing or a wood loses is much the same from piece to piece; a few bad pieces of one wood are not.
+        unlike = float(np.percentile(np.abs(undersize[inside] - np.median(undersize[inside])), 75))
+        if apart > max(matters, STANDS_OUT * u) and unlike < max(_ALIKE * apart, _ALIKE_MM):
             scored.append((apart / u, words, inside, apart))
     for _, words, inside, apart in sorted(scored, key=lambda t: t[0]):
         level, others = float(np.median(undersize[inside])), float(np.median(undersize[known & ~inside]))
