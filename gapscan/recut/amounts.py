@@ -14,6 +14,7 @@ FloatArray = NDArray[np.float64]
 # Prices of one run's mm outside the limits, and outside them less the doubt, against moving a whole piece's change
 # away from the aim, which costs the number of its runs; seats are dearer than changes, so they are used last.
 _OUTSIDE_PRICE, _DOUBT_PRICE, _SEAT_PRICE = 30.0, 3.0, 2.0
+_WORST_PRICE = 2.0  # of the run deepest in the doubt, for each run of all: one bad seam spoils the piece
 _LONGEST_S = 2.0
 
 
@@ -47,7 +48,7 @@ def settle_amounts(
     best, *_ = np.linalg.lstsq(moves[near].toarray() * weight[near][:, None], wanted, rcond=None)
     best = np.clip(best, -LARGEST_CHANGE_MM, LARGEST_CHANGE_MM)
 
-    # Columns: change (F), |change − best| (F), seat (3M), |seat| (3M), outside (N), into the doubt (N)
+    # Columns: change (F), |change − best| (F), seat (3M), |seat| (3M), outside (N), into the doubt (N), the most of it
     n, p = len(near), 3 * m
     runs = np.maximum(np.bincount(moves.indices, minlength=f), 1.0)
     own_runs = np.maximum(np.bincount(np.r_[group.first, group.second] + 1, minlength=m + 1)[1:], 1.0)
@@ -58,6 +59,7 @@ def settle_amounts(
         _SEAT_PRICE * np.repeat(own_runs, 3),
         np.full(n, _OUTSIDE_PRICE),
         np.full(n, _DOUBT_PRICE),
+        [_WORST_PRICE * runs.sum()],
     ]
 
     def row(*parts: csr_array | int) -> csr_array:
@@ -66,32 +68,33 @@ def settle_amounts(
             [csr_array((height, part), dtype=float) if isinstance(part, int) else part for part in parts], format="csr"
         )
 
-    every = row(moves, f, seats, p, 2 * n)
+    every = row(moves, f, seats, p, 2 * n + 1)
     near_gap = row(moves[near], f, seats[near], p)
-    one, none = eye_array(n), csr_array((n, n), dtype=float)
+    one, none, last = eye_array(n), csr_array((n, n), dtype=float), csr_array((n, 1), dtype=float)
     octagon, most = seat_rows(m, group.play_mm)
     low, high = limits_with(group, outcome.recut, outcome.miss_mm + 2e-6)
     doubt = np.minimum(doubt_mm, 0.25 * (true_high_mm - true_low_mm))[near]
     inf_n = np.full(n, np.inf)
     rows = [
         (every, low, high),
-        (hstack([near_gap, -one, none]), -inf_n, true_high_mm[near]),
-        (hstack([near_gap, one, none]), true_low_mm[near], inf_n),
-        (hstack([near_gap, none, -one]), -inf_n, true_high_mm[near] - doubt),
-        (hstack([near_gap, none, one]), true_low_mm[near] + doubt, inf_n),
-        (row(eye_array(f), -eye_array(f), 2 * p + 2 * n), np.full(f, -np.inf), best),
-        (row(eye_array(f), eye_array(f), 2 * p + 2 * n), best, np.full(f, np.inf)),
-        (row(2 * f, eye_array(p), -eye_array(p), 2 * n), np.full(p, -np.inf), np.zeros(p)),
-        (row(2 * f, eye_array(p), eye_array(p), 2 * n), np.zeros(p), np.full(p, np.inf)),
-        (row(2 * f, octagon, p + 2 * n), -most, most),
+        (hstack([near_gap, -one, none, last]), -inf_n, true_high_mm[near]),
+        (hstack([near_gap, one, none, last]), true_low_mm[near], inf_n),
+        (hstack([near_gap, none, -one, last]), -inf_n, true_high_mm[near] - doubt),
+        (hstack([near_gap, none, one, last]), true_low_mm[near] + doubt, inf_n),
+        (row(eye_array(f), -eye_array(f), 2 * p + 2 * n + 1), np.full(f, -np.inf), best),
+        (row(eye_array(f), eye_array(f), 2 * p + 2 * n + 1), best, np.full(f, np.inf)),
+        (row(2 * f, eye_array(p), -eye_array(p), 2 * n + 1), np.full(p, -np.inf), np.zeros(p)),
+        (row(2 * f, eye_array(p), eye_array(p), 2 * n + 1), np.zeros(p), np.full(p, np.inf)),
+        (row(2 * f + 2 * p + n, one, csr_array(-np.ones((n, 1)))), np.full(n, -np.inf), np.zeros(n)),
+        (row(2 * f, octagon, p + 2 * n + 1), -most, most),
     ]
     bound = seat_bounds(m, group.play_mm)
     most_change = np.full(f, LARGEST_CHANGE_MM)
     answer = _linear(
         price,
         rows,
-        np.r_[-most_change, np.zeros(f), -bound, np.zeros(p + 2 * n)],
-        np.r_[most_change, np.full(f, np.inf), bound, np.full(p + 2 * n, np.inf)],
+        np.r_[-most_change, np.zeros(f), -bound, np.zeros(p + 2 * n + 1)],
+        np.r_[most_change, np.full(f, np.inf), bound, np.full(p + 2 * n + 1, np.inf)],
     )
     if answer is None:  # the programme's own answer is within its limits
         return outcome.change_mm, outcome.stretch_mm, outcome.seat_mm

@@ -1,24 +1,13 @@
 """Why a piece gaps: what the evidence supports, and how strongly.
 
-For every piece a handful of linear models of its own edge is weighed against each other, given where its neighbours
-were found to lie. A piece's edge lies ``e(s)`` inside its drawn line and the piece sits ``u`` off its place:
-
-    size      e = usual loss, or far from it
-    seat      u = that of a careful hand, or far from it
-    shape     nothing more; or more loss where the line curves, e = k·|curvature|; or wood that moved across its grain,
-              e = −g·((x − c)·p)(n·p), p across the grain
-
-All are linear with Gaussian priors, so that each one's evidence has a closed form (the marginal likelihood of Bayesian
-linear regression: MacKay, Information Theory, Inference and Learning Algorithms, 2003, chapter 28; from memory). A
-cause is named only where the models that hold it have most of the probability, and only where it matters to a gap.
-Causes that go with a facing, a material or smallness are sought across all pieces with medians, which a few bad pieces
-do not move.
+What each piece's readings say is weighed in evidence.py. A cause is named only where the models that hold it have most
+of the probability, and only where it matters to a gap. Causes that go with a facing, a material, bends or smallness are
+sought across all pieces (common_causes.py).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from itertools import product
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,56 +33,17 @@ from gapscan.recut.cause_words import (
     TURNED_PHOTO,
     UNKNOWN,
 )
-from gapscan.recut.common_causes import common_causes
+from gapscan.recut.common_causes import bend_losses, common_causes
+from gapscan.recut.evidence import PRIOR_RARE, PRIOR_SHAPE, Weighed, readings, weigh
 from gapscan.recut.seam_causes import seam_causes
 from gapscan.recut.types import Cause, RecutPlan
-from gapscan.solve.model import CENTRE, GAP, Blocks, make_blocks
-from gapscan.solve.types import PieceFit
+from gapscan.solve.model import make_blocks, mean_bends
+from gapscan.solve.types import PieceFit, PieceState
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_USUAL_MM, _OFF_MM = 0.012, 0.09  # spread of usual losses; of a size that is at fault
-_SEAT_MM, _SHIFT_MM = 0.014, 0.08  # each way: a careful hand; a careless one
-_SEAT_MM_AT_RIM, _TURN_MM_AT_RIM = 0.012, 0.08
-_CURVE_MM = 0.08  # more loss where the radius is 5 mm
-_CURVE_RADIUS_MM = 5.0
-_GROWTH_REL = 0.004
-_PRIOR_SIZE, _PRIOR_SHIFT, _PRIOR_SHAPE = 0.15, 0.15, 0.06
-_BLOCK_FLOOR_MM = 0.008  # raggedness of 3 mm of edge
-_ROBUST = 4.0
-
-
-@dataclass(frozen=True)
-class _Piece:
-    """One piece's readings with its neighbours taken out: value (K,), sigma (K,), and how its own terms enter them.
-
-    size (K,), pose (K, 3: x, y, turn at the rim), curved (K,), growth (K,) mm per unit of each
-    """
-
-    value: FloatArray
-    sigma: FloatArray
-    size: FloatArray
-    pose: FloatArray
-    curved: FloatArray
-    growth: FloatArray
-
-
-@dataclass(frozen=True)
-class _Weighed:
-    """Probability of each kind of fault and its amounts (mm, mm, mm at the rim, mm at the curve, relative growth)."""
-
-    off_size: float
-    off_seat: float
-    curved: float
-    grain: float
-    size_mm: float
-    shift_mm: float
-    turn_rim_mm: float
-    curve_mm: float
-    growth_rel: float
-    u_size_mm: float
-    u_shift_mm: float
+_PLAIN = 1.2  # a shift of so many times what matters is plain
 
 
 def find_causes(
@@ -106,19 +56,35 @@ def find_causes(
     usual = float(np.median(undersize[seen > FEWEST_SEEN])) if (seen > FEWEST_SEEN).any() else 0.0
     kinds = common_causes(design, fit, job, undersize, usual)
     matters = MATTERS_OF_TOLERANCE * job.tolerance_mm
+    # A loss in bends is the machine's: where the panel shows none, a single disc that is too small is just that.
+    bends_show = float(np.median([p.bend_mm - 2 * p.u_bend_mm for p in fit.pieces])) > 0.0
+    bent = bend_losses(fit, mean_bends(design, survey), matters)
     pieces = []
-    weighed: list[_Weighed | None] = []
+    weighed: list[Weighed | None] = []
     for k, state in enumerate(fit.pieces):
         if state.seen_fraction < FEWEST_SEEN:
             weighed.append(None)
             pieces.append(Cause(state.id, UNKNOWN, 0.0, None, TURNED_PHOTO))
             continue
-        one = _weigh(
-            _readings(design, survey, blocks, fit, job, k), usual, job.settings(state.id).grain_deg is not None
+        one = weigh(
+            readings(design, survey, blocks, fit, job, k),
+            usual,
+            curved=PRIOR_SHAPE if bends_show else PRIOR_RARE,
+            grain=PRIOR_SHAPE if job.settings(state.id).grain_deg is not None else 0.0,
         )
         weighed.append(one)
         pieces.append(
-            _cause(state.id, one, undersize[k] - usual, float(undersize[k]), kinds.get(k), matters, _extent(design, k))
+            _cause(
+                state.id,
+                one,
+                undersize[k] - usual,
+                float(undersize[k]),
+                kinds.get(k),
+                bent.get(k),
+                _seen_shift(state, matters),
+                matters,
+                _extent(design, k),
+            )
         )
     return tuple(pieces), seam_causes(design, survey, fit, tuple(pieces), job)
 
@@ -138,160 +104,85 @@ def with_causes(plan: RecutPlan, pieces: tuple[Cause, ...], seams: tuple[Cause, 
     return replace(plan, decisions=tuple(decisions), piece_causes=pieces, seam_causes=seams)
 
 
+def _seen_shift(state: PieceState, matters: float) -> Cause | None:
+    """A shift well beyond its uncertainty that matters, whatever a hand is thought to do; in a few words."""
+    from scipy.special import ndtr
+
+    shift, u = float(np.hypot(*state.shift_mm)), float(np.hypot(*state.u_shift_mm))
+    if shift - 2 * u < _PLAIN * matters:
+        return None
+    return Cause(state.id, SHIFTED, float(min(0.99, ndtr((shift - matters) / u))), shift, "")
+
+
 def _extent(design: Design, k: int) -> float:
     """Half the piece's longer side [mm]: how far growth adds up."""
     x0, y0, x1, y1 = design.pieces[k].polygon.bounds
     return float(max(x1 - x0, y1 - y0)) / 2
 
 
-def _readings(design: Design, survey: GapSurvey, blocks: Blocks, fit: PieceFit, job: Job, k: int) -> _Piece:
-    """Blocks next to piece k less what its neighbours explain, whose own doubt widens sigma."""
-    first, second = blocks.first == k, blocks.second == k
-    rows = np.flatnonzero(first | second)
-    kind, normal = blocks.kind[rows], blocks.normal[rows]
-    mine_first = first[rows]
-    other = np.where(mine_first, blocks.second[rows], blocks.first[rows])
-    arm_other = np.where(mine_first, blocks.cross_second[rows], blocks.cross_first[rows])
-    arm = np.where(mine_first, blocks.cross_first[rows], blocks.cross_second[rows])
-    side = np.where(mine_first, -1.0, 1.0)
-    size = np.select([kind == GAP, kind == CENTRE], [1.0, side / 2], default=-1.0)
-    pose = np.select([kind == GAP, kind == CENTRE], [side, 0.5], default=1.0)
-    value = blocks.value[rows].copy()
-    variance = np.hypot(blocks.u[rows], _BLOCK_FLOOR_MM) ** 2
-    two = other >= 0
-    states = np.array([[p.undersize_mm, *p.shift_mm, np.deg2rad(p.turn_deg)] for p in fit.pieces])
-    spread = np.array([[p.u_undersize_mm, *p.u_shift_mm, np.deg2rad(p.u_turn_deg)] for p in fit.pieces])
-    their_size = np.select([kind == GAP, kind == CENTRE], [1.0, -side / 2], default=0.0)
-    their_pose = np.select([kind == GAP, kind == CENTRE], [-side, 0.5], default=0.0)
-    row = np.column_stack([their_size, their_pose * normal[:, 0], their_pose * normal[:, 1], their_pose * arm_other])
-    value[two] -= (row[two] * states[other[two]]).sum(axis=1)
-    variance[two] += (row[two] ** 2 * spread[other[two]] ** 2).sum(axis=1)
-    rim = float(np.abs(arm).max(initial=1.0)) or 1.0
-    outward = normal * np.where(mine_first, 1.0, -1.0)[:, None]
-    curved = np.minimum(_curvature(survey, design, blocks.place[rows], k) * _CURVE_RADIUS_MM, 2.0)
-    grain = job.settings(fit.pieces[k].id).grain_deg
-    growth = np.zeros(len(rows))
-    if grain is not None:
-        across = np.array([-np.sin(np.deg2rad(grain)), np.cos(np.deg2rad(grain))])
-        middle = np.asarray(design.pieces[k].polygon.centroid.coords[0])
-        growth = -((blocks.place[rows] - middle) @ across) * (outward @ across)
-    return _Piece(
-        value=value,
-        sigma=np.sqrt(variance),
-        size=size,
-        pose=np.column_stack([pose * normal[:, 0], pose * normal[:, 1], pose * arm / rim]),
-        curved=size * curved,
-        growth=size * growth,
-    )
-
-
-def _curvature(survey: GapSurvey, design: Design, place_mm: FloatArray, k: int) -> FloatArray:
-    """|curvature| (K,) of the drawn line of piece k nearest to each place, 1/mm."""
-    from scipy.spatial import cKDTree
-
-    name = design.pieces[k].id
-    lines = [s.stations for s in survey.seams if name in s.pieces] + [
-        r.stations for r in survey.rims if r.piece == name
-    ]
-    xy = np.concatenate([st.xy_mm for st in lines])
-    curvature = np.concatenate([np.abs(np.nan_to_num(st.curvature_per_mm)) for st in lines])
-    return np.asarray(curvature[cKDTree(xy).query(place_mm)[1]])
-
-
-def _weigh(given: _Piece, usual: float, grain: bool) -> _Weighed:
-    """Posterior over the models, and amounts averaged over them."""
-    value = given.value - given.size * usual
-    columns = np.column_stack([given.size, given.pose, given.curved, given.growth])
-    sigma = given.sigma
-    shapes = ("none", "curved", "grain") if grain else ("none", "curved")
-    trials = []
-    for off, moved, shape in product((False, True), ("no", "shifted", "turned"), shapes):
-        seat = _SHIFT_MM if moved == "shifted" else _SEAT_MM
-        turn = _TURN_MM_AT_RIM if moved == "turned" else _SEAT_MM_AT_RIM
-        prior = np.array(
-            [
-                _OFF_MM if off else _USUAL_MM,
-                seat,
-                seat,
-                turn,
-                _CURVE_MM if shape == "curved" else 1e-6,
-                _GROWTH_REL if shape == "grain" else 1e-9,
-            ]
-        )
-        weight = (_PRIOR_SIZE if off else 1 - _PRIOR_SIZE) * (1 - 2 * _PRIOR_SHIFT if moved == "no" else _PRIOR_SHIFT)
-        weight *= 1 - _PRIOR_SHAPE * (len(shapes) - 1) if shape == "none" else _PRIOR_SHAPE
-        trials.append((off, moved, shape, weight, prior))
-    # Readings that no model explains (a hidden neighbour's fault, a splinter) count less: by the widest model.
-    widest = np.array([_OFF_MM, _SHIFT_MM, _SHIFT_MM, _TURN_MM_AT_RIM, _CURVE_MM, _GROWTH_REL if grain else 1e-9])
-    mean, _, _ = _evidence(value, sigma, columns, widest)
-    apart = np.abs(value - columns @ mean) / sigma
-    sigma = sigma * np.sqrt(np.maximum(1.0, apart / _ROBUST))
-    results = [_evidence(value, sigma, columns, prior) for *_, prior in trials]
-    log = np.array([np.log(t[3]) + r[2] for t, r in zip(trials, results, strict=True)])
-    chance = np.exp(log - log.max())
-    chance /= chance.sum() * (1 + 1e-12)  # sums of parts must not pass one by rounding
-    best = int(np.argmax(chance))
-    mean, covariance, _ = results[best]
-    sizes, seats, shaped = (np.array([t[n] for t in trials]) for n in range(3))
-    return _Weighed(
-        off_size=float(chance[sizes].sum()),
-        off_seat=float(chance[seats != "no"].sum()),
-        curved=float(chance[shaped == "curved"].sum()),
-        grain=float(chance[shaped == "grain"].sum()),
-        size_mm=float(mean[0]),
-        shift_mm=float(np.hypot(mean[1], mean[2])),
-        turn_rim_mm=float(mean[3]),
-        curve_mm=float(mean[4]),
-        growth_rel=float(mean[5]),
-        u_size_mm=float(np.sqrt(covariance[0, 0])),
-        u_shift_mm=float(np.sqrt(covariance[1, 1] + covariance[2, 2])),
-    )
-
-
-def _evidence(
-    value: FloatArray, sigma: FloatArray, columns: FloatArray, prior: FloatArray
-) -> tuple[FloatArray, FloatArray, float]:
-    """Posterior mean and covariance of the terms, and log evidence up to a constant that all models share."""
-    A = columns / sigma[:, None] * prior
-    y = value / sigma
-    H = np.eye(len(prior)) + A.T @ A
-    b = A.T @ y
-    solved = np.linalg.solve(H, b)
-    log = 0.5 * float(b @ solved) - 0.5 * float(np.linalg.slogdet(H)[1])
-    return prior * solved, np.linalg.inv(H) * np.outer(prior, prior), log
-
-
 def _cause(
-    name: str, one: _Weighed, excess: float, undersize: float, common: Cause | None, matters: float, extent: float
+    name: str,
+    one: Weighed,
+    excess: float,
+    undersize: float,
+    common: Cause | None,
+    bent: Cause | None,
+    shifted: Cause | None,
+    matters: float,
+    extent: float,
 ) -> Cause:
     """The strongest cause of one piece that matters; a cause it has in common with others before its own size."""
-    found: list[Cause] = []
-    # Growth adds up over the piece: what matters is the gap at its far side.
-    growth_mm = one.growth_rel * extent
-    if one.grain > SURE and abs(growth_mm) > matters / 2:
-        found.append(Cause(name, GROWN if growth_mm > 0 else SHRUNK, one.grain, abs(growth_mm), ""))
-    if one.curved > SURE and one.curve_mm > matters / 2:
-        found.append(Cause(name, CURVED, one.curved, one.curve_mm, ""))
-    if common is not None and excess > max(matters / 2, STANDS_OUT * one.u_size_mm):
-        found.append(common)
-    if one.off_size > SURE and abs(one.size_mm) > max(matters, STANDS_OUT * one.u_size_mm):
-        # A loss above the usual is a piece too small; less loss than usual makes it too large only past its drawing.
-        if one.size_mm > 0:
-            found.append(Cause(name, SMALL, one.off_size, undersize, ""))
-        elif undersize < 0 or abs(one.size_mm) > matters:
-            found.append(Cause(name, LARGE, one.off_size, -undersize, ""))
-    if one.off_seat > SURE:
-        turned = abs(one.turn_rim_mm) > one.shift_mm
-        amount = max(abs(one.turn_rim_mm), one.shift_mm)
-        if amount > max(matters, STANDS_OUT * one.u_shift_mm):
-            found.append(Cause(name, TURNED if turned else SHIFTED, one.off_seat, amount, ""))
-    if found:
-        # What explains a size comes before the size, and that before what taping again mends; of two alike the larger.
-        rank = {SMALL: 1, LARGE: 1, SHIFTED: 2, TURNED: 2}
-        return min(found, key=lambda c: (rank.get(c.cause, 0), -(c.amount_mm or 0.0)))
+    shared = _shared_causes(name, one, excess, common, bent, matters)
+    own = _own_causes(name, one, undersize, matters, extent)
+    sized = any(c.cause in (SMALL, LARGE) for c in own)
+    if shifted is not None and not sized and one.off_size < 1 - SURE:
+        own.append(shifted)
+    for found in (shared, own, _seat_causes(name, one, matters)):
+        if found:
+            return max(found, key=lambda c: c.amount_mm or 0.0)
     doubtful = max(one.off_size, one.off_seat, one.curved, one.grain)
     matters_perhaps = max(abs(one.size_mm), one.shift_mm, abs(one.turn_rim_mm)) > matters
     if doubtful > 1 - SURE and matters_perhaps:
         size_or_seat = one.off_size > 1 - SURE and one.off_seat > 1 - SURE
         return Cause(name, UNKNOWN, 1.0 - doubtful, None, RESEAT if size_or_seat else CALIPER)
     return Cause(name, FITS, 1.0 - doubtful, None, "")
+
+
+def _shared_causes(
+    name: str, one: Weighed, excess: float, common: Cause | None, bent: Cause | None, matters: float
+) -> list[Cause]:
+    """What explains a size: more loss in bends, or for all of its kind."""
+    found = []
+    if one.curved > SURE and one.curve_mm > matters / 2:
+        found.append(Cause(name, CURVED, one.curved, one.curve_mm, ""))
+    elif bent is not None and (bent.amount_mm or 0.0) > max(excess, 0.0):
+        found.append(bent)
+    # Where most pieces share a cause, none of them is beyond what is usual: its own amount counts.
+    if common is not None and (common.amount_mm or 0.0) > max(matters / 2, STANDS_OUT * one.u_size_mm):
+        found.append(common)
+    return found
+
+
+def _own_causes(name: str, one: Weighed, undersize: float, matters: float, extent: float) -> list[Cause]:
+    """Its own size, or wood that moved."""
+    found = []
+    # Growth adds up over the piece: what matters is the gap at its far side.
+    growth_mm = one.growth_rel * extent
+    if one.grain > SURE and abs(growth_mm) > matters / 2:
+        found.append(Cause(name, GROWN if growth_mm > 0 else SHRUNK, one.grain, abs(growth_mm), ""))
+    if one.off_size > SURE and abs(one.size_mm) > max(matters, STANDS_OUT * one.u_size_mm):
+        # A loss above the usual is a piece too small; less loss than usual makes it too large only past its drawing.
+        if one.size_mm > 0:
+            found.append(Cause(name, SMALL, one.off_size, undersize, ""))
+        elif undersize < 0 or abs(one.size_mm) > matters:
+            found.append(Cause(name, LARGE, one.off_size, -undersize, ""))
+    return found
+
+
+def _seat_causes(name: str, one: Weighed, matters: float) -> list[Cause]:
+    """What taping again mends."""
+    turned = abs(one.turn_rim_mm) > one.shift_mm
+    amount = max(abs(one.turn_rim_mm), one.shift_mm)
+    if one.off_seat > SURE and amount > max(matters, STANDS_OUT * one.u_shift_mm):
+        return [Cause(name, TURNED if turned else SHIFTED, one.off_seat, amount, "")]
+    return []

@@ -7,11 +7,13 @@ from numpy.typing import NDArray
 
 from gapscan.design.types import Design
 from gapscan.job import Job
-from gapscan.recut.cause_words import FEWEST_OF_A_KIND, FEWEST_SEEN, LITTLE, STANDS_OUT
+from gapscan.recut.cause_words import CURVED, FEWEST_OF_A_KIND, FEWEST_SEEN, LITTLE, STANDS_OUT
 from gapscan.recut.types import Cause
 from gapscan.solve.types import PieceFit
 
 FloatArray = NDArray[np.float64]
+
+_ALIKE, _ALIKE_MM = 0.15, 0.012  # how far most of a kind may lie from its median: of what sets it apart, and at least
 
 
 def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray, usual: float) -> dict[int, Cause]:
@@ -31,16 +33,35 @@ def common_causes(design: Design, fit: PieceFit, job: Job, undersize: FloatArray
             continue
         apart = float(np.median(undersize[inside]) - np.median(undersize[outside]))
         u = float(np.hypot(_median_u(undersize[inside]), _median_u(undersize[outside])))
-        if apart > max(matters, STANDS_OUT * u):
+        # What a facing or a wood loses is much the same from piece to piece; a few bad pieces of one wood are not.
+        unlike = float(np.percentile(np.abs(undersize[inside] - np.median(undersize[inside])), 75))
+        if apart > max(matters, STANDS_OUT * u) and unlike < max(_ALIKE * apart, _ALIKE_MM):
             scored.append((apart / u, words, inside, apart))
     for _, words, inside, apart in sorted(scored, key=lambda t: t[0]):
-        level = float(np.median(undersize[inside]))
+        level, others = float(np.median(undersize[inside])), float(np.median(undersize[known & ~inside]))
         strength = float(min(0.99, 1 - np.exp(-0.5 * STANDS_OUT**2)))
         for k in np.flatnonzero(inside):
             if abs(undersize[k] - level) < max(apart / 2, 3 * fit.pieces[k].u_undersize_mm):
-                found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - usual), "")
+                found[int(k)] = Cause(fit.pieces[k].id, words, strength, float(undersize[k] - others), "")
     if not found:
         found = _small_ones(design, fit, undersize, known, usual, matters)
+    return found
+
+
+def bend_losses(fit: PieceFit, mean_bend: FloatArray, matters_mm: float) -> dict[int, Cause]:
+    """Piece number -> loss in bends, where it stands out and makes that piece smaller by more than ``matters_mm``.
+
+    mean_bend (P,) along each outline: a disc bends all round, and looks like one that is simply too small beside others
+    of its like; against the straight parts of the same panel it is seen to lose more.
+    """
+    from scipy.special import ndtr
+
+    found = {}
+    for k, (state, bend) in enumerate(zip(fit.pieces, mean_bend, strict=True)):
+        amount = state.bend_mm * float(bend)
+        if min(amount, state.undersize_mm) > matters_mm and state.bend_mm > STANDS_OUT * state.u_bend_mm:
+            strength = float(min(0.99, ndtr(state.bend_mm / state.u_bend_mm)))
+            found[k] = Cause(state.id, CURVED, strength, amount, "")
     return found
 
 

@@ -14,6 +14,8 @@ IntArray = NDArray[np.int64]
 
 # An octagon that lies half inside, half outside its circle: the same play in every direction, within 4 %.
 _OCTAGON = 0.96
+# Cuts repeat, and hands lay, within about a hundredth of a millimetre: common practice, no source.
+HAND_MM = 0.01
 
 
 @dataclass(frozen=True)
@@ -120,3 +122,14 @@ def seat_reach(group: Group) -> FloatArray:
     for piece, arm in ((group.first, group.arm_first), (group.second, group.arm_second)):
         total += np.where(piece >= 0, 1.05 * np.hypot(arm[:, 0], arm[:, 1]) + np.abs(arm[:, 2]), 0.0)
     return total * group.play_mm
+
+
+def at_the_edge(group: Group) -> tuple[IntArray, FloatArray]:
+    """Pairs of pieces (E, 2) with a run between them at the edge of the limits or past it, and by how much (E,)."""
+    past = np.maximum(group.allowance - group.need_high, group.need_low + group.allowance) + HAND_MM
+    at = np.flatnonzero(past > 0)
+    pairs, number = np.unique(np.column_stack([group.first[at], group.second[at]]), axis=0, return_inverse=True)
+    most = np.zeros(len(pairs))
+    np.maximum.at(most, number.ravel(), past[at])
+    free = (np.where(pairs >= 0, group.allowed[pairs], False)).any(axis=1)
+    return pairs[free], most[free]

@@ -13,8 +13,9 @@ Where stretches may be offset apart from the rest, Δ_i at a run is Δ_i + Σ_s 
 piece i at seam s, blended along the outline (weights w), and y_is ∈ {0, 1} says whether it is used.
 
 Goals, each kept at its best while the next one is sought (lexicographic programming): least miss of the limits, fewest
-stretches, least cost of recuts, fewest seams with both sides recut, least total |change|, then the pieces whose own
-size is most at fault. Solved with HiGHS through scipy.
+stretches, least cost of recuts, fewest seams with both sides recut, least left alone that lies at the edge of the
+limits (of two sets as small the safer one), least total |change|, then the pieces whose own size is most at fault.
+Solved with HiGHS through scipy.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array, hstack, vstack
 
-from gapscan.recut.group import Group, Outcome, gap_rows, seat_bounds, seat_reach, seat_rows
+from gapscan.recut.group import Group, Outcome, at_the_edge, gap_rows, seat_bounds, seat_reach, seat_rows
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -42,7 +43,7 @@ _LEAST_CHANGE_MM = 1e-5
 
 @dataclass(frozen=True)
 class _Programme:
-    """Columns: z (M), Δ⁺ (M), Δ⁻ (M), seats (3M), both sides (B), beside (S), y (T), d⁺ (T), d⁻ (T)."""
+    """Columns: z (M), Δ⁺ (M), Δ⁻ (M), seats (3M), both sides (B), beside (S), left at the edge (E), y (T), d⁺ (T), d⁻ (T)."""
 
     rows: csr_array
     row_low: FloatArray
@@ -53,10 +54,10 @@ class _Programme:
     goals: tuple[FloatArray, ...]
 
 
-def solve_group(group: Group, deadline: float, *, goals: int = 5) -> Outcome | None:
+def solve_group(group: Group, deadline: float, *, goals: int = 6) -> Outcome | None:
     """The best plan of one group; None when the time (of time.monotonic) ran out before there was any.
 
-    goals  how many of the five goals to seek
+    goals  how many of the six goals to seek
     """
     even = group.without_stretches()
     none = np.zeros(len(group.seam))
@@ -91,7 +92,7 @@ def rough_plan(group: Group, time_limit_s: float) -> Outcome | None:
     lower[:m] = programme.upper[:m]
     rows = [(programme.rows, programme.row_low, programme.row_high)]
     deadline = time.monotonic() + time_limit_s
-    answer = _milp(programme.goals[3], rows, np.zeros(len(lower)), lower, programme.upper, deadline)
+    answer = _milp(programme.goals[4], rows, np.zeros(len(lower)), lower, programme.upper, deadline)
     if answer.x is None:
         return None
     x = np.asarray(answer.x, dtype=float)
@@ -139,7 +140,7 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
     fixed: list[tuple[csr_array, Any, Any]] = [(programme.rows, programme.row_low, programme.row_high)]
     x, cost_bound = None, 0.0
     for number, goal in enumerate(programme.goals[:goals]):
-        slack = EQUAL_CHANGE_MM if number == 3 else 1e-6
+        slack = EQUAL_CHANGE_MM if number in (3, 4) else 1e-6
         if not goal.any():
             continue
         if x is not None and goal @ x < 1e-7:  # no goal can fall below nought
@@ -173,7 +174,7 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
         stretch_mm=x[tail + t : tail + 2 * t] - x[tail + 2 * t :],
         seat_mm=x[3 * m : 6 * m].reshape(m, 3),
         miss_mm=miss_mm,
-        goals=(float(miss_mm[miss_mm > MISS_MM].sum()), round(values[0], 6), cost, round(values[2], 6), values[3]),
+        goals=(float(miss_mm[miss_mm > MISS_MM].sum()), round(values[0], 6), cost, round(values[2], 6), values[4]),
         cost_bound=min(cost_bound, cost),
     )
 
@@ -185,11 +186,12 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     seams, at = np.unique(group.seam[inner], return_index=True)
     a, b = group.first[inner][at], group.second[inner][at]
     at_seam = np.unique(group.seam, return_index=True)[1]
-    flags = len(seams), len(at_seam)
+    edge_pairs, edge_mm = at_the_edge(group)
+    flags = len(seams), len(at_seam), len(edge_mm)
     n = sum(flags)
     columns = 6 * m + n + 3 * t
     low, high = group.need_low - miss_mm, group.need_high + miss_mm
-    rows, row_low, row_high = _run_rows(group, flags[0], low, high)
+    rows, row_low, row_high = _run_rows(group, flags, low, high)
 
     def add(r: IntArray, c: IntArray, v: FloatArray, most: FloatArray) -> None:
         rows.append(coo_array((v, (r, c)), shape=(len(most), columns)).tocsr())
@@ -212,6 +214,8 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         on = np.flatnonzero(piece >= 0)
         r, ones = np.arange(len(on)), np.ones(len(on))
         add(np.r_[r, r], np.r_[piece[on], 6 * m + flags[0] + on], np.r_[ones, -ones], 0.0 * ones)
+    if len(edge_mm):  # one at pairs of pieces neither of which is recut, with a run at the edge between them
+        add(*_either(edge_pairs, np.arange(len(edge_mm)) + 6 * m + sum(flags[:2])), -np.ones(len(edge_mm)))
     octagon, most = seat_rows(m, group.play_mm)
     rows.append(hstack([csr_array((2 * m, 3 * m), dtype=float), octagon, csr_array((2 * m, n + 3 * t), dtype=float)]))
     row_low.append(-most)
@@ -230,9 +234,7 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
     # said outright it makes the bound of the relaxed programme many times sharper.
     pairs = _needing(group, low, high)
     if len(pairs):
-        there = pairs >= 0
-        r = np.arange(len(pairs))
-        add(np.r_[r[there[:, 0]], r[there[:, 1]]], pairs.T[there.T], -np.ones(int(there.sum())), -np.ones(len(pairs)))
+        add(*_either(pairs, None), -np.ones(len(pairs)))
     lower, upper = np.zeros(columns), np.full(columns, LARGEST_CHANGE_MM)
     upper[:m] = group.allowed
     upper[3 * m : 6 * m] = seat_bounds(m, group.play_mm)
@@ -249,12 +251,21 @@ def _programme(group: Group, miss_mm: FloatArray) -> _Programme:
         lower=lower,
         upper=upper,
         integer=integer,
-        goals=_goals(group, flags, columns),
+        goals=_goals(group, flags, edge_mm, columns),
     )
 
 
+def _either(pairs: IntArray, flag: IntArray | None) -> tuple[IntArray, IntArray, FloatArray]:
+    """Row, column, −1 for each piece of each pair (N, 2), and for its flag (N,) if there is one."""
+    there, r = pairs >= 0, np.arange(len(pairs))
+    row, column = np.r_[r[there[:, 0]], r[there[:, 1]]], pairs.T[there.T]
+    if flag is not None:
+        row, column = np.r_[row, r], np.r_[column, flag]
+    return row, column, -np.ones(len(row))
+
+
 def _run_rows(
-    group: Group, both_flags: int, low: FloatArray, high: FloatArray
+    group: Group, flags: tuple[int, int, int], low: FloatArray, high: FloatArray
 ) -> tuple[list[csr_array], list[FloatArray], list[FloatArray]]:
     """Rows for the lower limit of every run, then for the upper one, and what they may come to."""
     k, m, t = len(group.seam), len(group.allowed), len(group.stretch_piece)
@@ -263,23 +274,25 @@ def _run_rows(
     rows = []
     for side in (-1.0, 1.0):
         lost = coo_array((side * group.allowance, (np.arange(k), number)), shape=(k, len(seams))).tocsr()
-        parts = [csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, both_flags), dtype=float), lost]
-        rows.append(hstack([*parts, csr_array((k, t), dtype=float), -group.stretch, group.stretch], format="csr"))
+        parts = [csr_array((k, m), dtype=float), sizes, -sizes, seats, csr_array((k, flags[0]), dtype=float), lost]
+        unused = csr_array((k, flags[2] + t), dtype=float)
+        rows.append(hstack([*parts, unused, -group.stretch, group.stretch], format="csr"))
     free = np.full(k, np.inf)
     return rows, [low, -free], [free, high]
 
 
-def _goals(group: Group, flags: tuple[int, int], columns: int) -> tuple[FloatArray, ...]:
+def _goals(group: Group, flags: tuple[int, int, int], edge_mm: FloatArray, columns: int) -> tuple[FloatArray, ...]:
     """What to seek least of, one after the other; over the columns of the programme."""
     m, t = len(group.allowed), len(group.stretch_piece)
     y = 6 * m + sum(flags)
-    goals = np.zeros((5, columns))
+    goals = np.zeros((6, columns))
     goals[0, y : y + t] = 1.0
     goals[1, :m] = group.cost
     goals[2, 6 * m : 6 * m + flags[0]] = 1.0
-    goals[3, m : 3 * m] = 1.0
-    goals[3, y + t :] = 1.0
-    goals[4, :m] = 0.01 + group.preference
+    goals[3, y - flags[2] : y] = edge_mm
+    goals[4, m : 3 * m] = 1.0
+    goals[4, y + t :] = 1.0
+    goals[5, :m] = 0.01 + group.preference
     return tuple(goals)
 
 

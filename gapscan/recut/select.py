@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from gapscan.recut.amounts import settle_amounts
-from gapscan.recut.group import Group, Outcome, gap_rows, seat_reach
+from gapscan.recut.group import HAND_MM, Group, Outcome, gap_rows, seat_reach
 from gapscan.recut.programme import LARGEST_CHANGE_MM, MISS_MM, rough_plan, solve_group
 from gapscan.recut.selection import Limits, Selection, Stretches
 from gapscan.recut.types import SeamWindows
@@ -167,6 +167,8 @@ def _settled(
     panel: _Panel, group: Group, outcome: Outcome, rows: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     w, limits = panel.windows, panel.limits
+    # Room for the hand, but never so much that the aim itself would not do.
+    room = 0.5 * max(0.0, min(limits.tolerance_mm - limits.aim_mm, limits.aim_mm + limits.press_mm))
     return settle_amounts(
         group if len(outcome.stretch_mm) else group.without_stretches(),
         outcome,
@@ -174,7 +176,7 @@ def _settled(
         w.seated_mm[rows] - limits.aim_mm,
         -limits.press_mm - w.seated_mm[rows],
         limits.tolerance_mm - w.seated_mm[rows],
-        limits.allowance_mm(w.u_mm[rows]),
+        np.minimum(limits.allowance_mm(np.hypot(w.u_mm[rows], HAND_MM)), room),
     )
 
 

@@ -12,7 +12,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-SEAT_PLAY_OF_TOLERANCE = 0.10
+SEAT_PLAY_OF_TOLERANCE = 0.05
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Limits:
 
     @property
     def play_mm(self) -> float:
-        """Radius of a seat's play, and as much again by a turn at the piece's rim: together a tenth of the tolerance."""
+        """Radius of a seat's play, and as much again by a turn at the piece's rim: together a twentieth of the tolerance."""
         return SEAT_PLAY_OF_TOLERANCE * self.tolerance_mm / float(np.sqrt(2.0))
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from gapscan.design.types import Design
 from gapscan.measure.types import GapSurvey, Reason, SeamGaps
 from gapscan.recut.types import SeamWindows
-from gapscan.solve.model import BLOCK_MM, PARAMETERS, block_ids, centroids, lever
+from gapscan.solve.model import BLOCK_MM, PARAMETERS, bends, block_ids, centroids, lever, mean_bends
 from gapscan.solve.types import PieceFit, PieceState
 
 FloatArray = NDArray[np.float64]
@@ -23,6 +23,7 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
     centre_of = centroids(design)
     undersize = np.array([p.undersize_mm for p in fit.pieces])
     size_covariance = fit.covariance[::PARAMETERS, ::PARAMETERS]
+    loss_mm, mean_bend = np.array([p.bend_mm for p in fit.pieces]), mean_bends(design, survey)
     columns: list[tuple[FloatArray, ...]] = []
     for number, seam in enumerate(survey.seams):
         a, b = (index[p] for p in seam.pieces)
@@ -36,8 +37,9 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
         def mean(q: FloatArray, ids: IntArray = ids, n: FloatArray = n, count: int = count) -> FloatArray:
             return np.bincount(ids, weights=q, minlength=count) / n
 
-        measured, beyond, u_beyond = _beyond_model(seam, fit, index, centre_of, ids, count)
-        both = undersize[a] + undersize[b]
+        bend = bends(st)
+        both = undersize[a] + undersize[b] + loss_mm[a] * (bend - mean_bend[a]) + loss_mm[b] * (bend - mean_bend[b])
+        measured, beyond, u_beyond = _beyond_model(seam, both, fit, index, centre_of, ids, count)
         u_both = size_covariance[a, a] + size_covariance[b, b] + 2 * size_covariance[a, b]
         pitch = float(np.median(np.diff(st.s_mm))) if len(st) > 1 else 0.25
         columns.append(
@@ -52,7 +54,7 @@ def seam_windows(design: Design, survey: GapSurvey, fit: PieceFit) -> SeamWindow
                 st.xy_mm[middle, 0],
                 st.xy_mm[middle, 1],
                 n * pitch,
-                both + beyond,
+                mean(both) + beyond,
                 np.sqrt(np.maximum(u_both, 0) + u_beyond**2),
                 measured,
                 _reasons(seam, ids, count, measured).astype(float),
@@ -84,9 +86,18 @@ def _reasons(seam: SeamGaps, ids: IntArray, count: int, measured: FloatArray) ->
 
 
 def _beyond_model(
-    seam: SeamGaps, fit: PieceFit, index: dict[str, int], centre_of: FloatArray, ids: IntArray, count: int
+    seam: SeamGaps,
+    both_mm: FloatArray,
+    fit: PieceFit,
+    index: dict[str, int],
+    centre_of: FloatArray,
+    ids: IntArray,
+    count: int,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Measured mean, its excess over the piece model (kept only where it stands out), and its uncertainty, per run."""
+    """Measured mean, its excess over the piece model (kept only where it stands out), and its uncertainty, per run.
+
+    both_mm (N,) what the sizes of the two pieces leave open at each station.
+    """
     st = seam.stations
     a, b = fit.pieces[index[seam.pieces[0]]], fit.pieces[index[seam.pieces[1]]]
     seen = seam.seen
@@ -100,7 +111,7 @@ def _beyond_model(
         arm = st.xy_mm - centre_of[index[state.id]]
         return np.asarray(st.normal @ np.array(state.shift_mm) + lever(st.normal, arm) * np.deg2rad(state.turn_deg))
 
-    model = a.undersize_mm + b.undersize_mm + along(b) - along(a)
+    model = both_mm + along(b) - along(a)
     measured = np.where(enough, mean(np.nan_to_num(seam.gap_mm)), np.nan)
     u = np.where(enough, np.sqrt(mean(np.nan_to_num(seam.u_gap_mm) ** 2) / np.maximum(n / 4, 1)), 0.0)
     u_beyond = np.where(enough, np.hypot(u, 0.006), 0.01)

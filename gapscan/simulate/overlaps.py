@@ -54,7 +54,7 @@ def _overlap(first: int, second: int, part: Polygon, outlines: list[Polygon]) ->
     fixed, moving = outlines[first].intersection(near), outlines[second].intersection(near)
     angles = np.arange(16) * np.pi / 8
     ways = np.column_stack([np.cos(angles), np.sin(angles)])
-    depth, best = _LONGEST_MM, ways[0]
+    depth, best = _LONGEST_MM, None
     for way in ways:
         if not _free(fixed, moving, depth * way):
             continue
@@ -63,6 +63,11 @@ def _overlap(first: int, second: int, part: Polygon, outlines: list[Polygon]) ->
             middle = 0.5 * (low + high)
             low, high = (low, middle) if _free(fixed, moving, middle * way) else (middle, high)
         depth, best = high, way
+    if best is None:
+        # No way out, as of a piece that fills its hole: the thickness of the common strip, the way that leaves least.
+        depth = min(_LONGEST_MM, 2 * float(part.area / part.length))
+        moved = [affinity.translate(moving, *(depth * way)) for way in ways]
+        best = ways[int(np.argmin([fixed.intersection(shape).area for shape in moved]))]
     return Overlap(first, second, np.array(part.centroid.coords[0]), best, depth)
 
 

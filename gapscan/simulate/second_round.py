@@ -16,15 +16,20 @@ from gapscan.simulate.shop import DryFit, FittedPiece, tape
 
 FloatArray = NDArray[np.float64]
 
+_TIP_MM = 1.5
+_SPRING_MM = 0.004  # room that pressed wood leaves a neighbour to be laid in
+
 
 @dataclass(frozen=True)
 class Care:
     """How carefully the second round is worked.
 
+    press_mm     overlap that the wood takes up as it is pressed in
     repeat_mm    standard deviation by which the loss of one piece differs from one cut to the next
     pose_spread_mm, turn_spread_mm  how carelessly pieces are laid, as in the shop's settings
     """
 
+    press_mm: float = 0.02
     repeat_mm: float = 0.004
     pose_spread_mm: float = 0.003
     turn_spread_mm: float = 0.002
@@ -59,7 +64,38 @@ def cut_again_and_tape(
             pieces.append(_cut_again(fit, piece, drawn, largest(outlines[piece.id]), offset, care, rng))
         else:
             pieces.append(piece)
-    return tape(fit.design, pieces, settings, rng)
+    return tape(fit.design, _fitted_in(pieces, set(outlines), care.press_mm), settings, rng)
+
+
+def _fitted_in(pieces: list[FittedPiece], recut: set[str], press_mm: float) -> list[FittedPiece]:
+    """Recut pieces less what is pressed flat beside their neighbours, and less the tips of corners.
+
+    A beam cannot cut a sharp inner corner to its tip, so the neighbour's tip (or its own) is trimmed with a knife:
+    common practice, no source. Deeper overlaps stay, and will not lie flat.
+    """
+    fitted = list(pieces)
+    tree = shapely.STRtree([piece.projection for piece in pieces])
+    for k, piece in enumerate(pieces):
+        if piece.id not in recut:
+            continue
+        away = []
+        for j in tree.query(piece.projection, predicate="intersects"):
+            if j == k:
+                continue
+            common = piece.projection.intersection(fitted[j].projection)
+            away += [part for part in shapely.get_parts(common) if part.area > 0 and _gives(part, press_mm)]
+        if away:
+            less = shapely.union_all(away).buffer(_SPRING_MM)
+            show, back = largest(piece.show.difference(less)), largest(piece.back.difference(less))
+            fitted[k] = replace(piece, show=show, back=back)
+    return fitted
+
+
+def _gives(overlap: Polygon, press_mm: float) -> bool:
+    """Whether an overlap is pressed flat, or is the tip of a corner."""
+    if overlap.buffer(-press_mm / 2).is_empty:
+        return True
+    return float(shapely.minimum_bounding_radius(overlap)) <= _TIP_MM / 2
 
 
 def lying_as_drawn(fit: DryFit) -> list[FittedPiece]:

@@ -8,7 +8,7 @@ from scipy.sparse import csc_matrix, csr_matrix, diags_array
 
 from gapscan.design.types import Design
 from gapscan.measure.types import GapSurvey
-from gapscan.solve.model import CENTRE, EDGE, GAP, PARAMETERS, Blocks, centroids, design_matrix, make_blocks
+from gapscan.solve.model import CENTRE, EDGE, GAP, PARAMETERS, Blocks, centroids, design_matrix, make_blocks, mean_bends
 from gapscan.solve.types import PieceFit, PieceState
 
 FloatArray = NDArray[np.float64]
@@ -16,6 +16,8 @@ FloatArray = NDArray[np.float64]
 # Raggedness of a cut edge over 3 mm, and what one number for a whole outline leaves out: floor of a block's weight.
 _FLOOR_MM = {GAP: 0.006, CENTRE: 0.008, EDGE: 0.012}
 _PRIOR_SIZE_MM, _PRIOR_SHIFT_MM, _PRIOR_TURN_RAD = 0.25, 0.6, 0.02
+# Loss in bends: of the shop, and how far one piece differs from it.
+_PRIOR_BEND_MM, _PRIOR_OWN_BEND_MM = 0.08, 0.015
 _PRIOR_GROWTH_REL = 0.001  # the card's height above the lightbox, damp wood: scale is not taken as exact
 _TUKEY = 5.0
 _ROUNDS = 12
@@ -29,14 +31,15 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     area = np.array([piece.polygon.area for piece in design.pieces])
     origin = (centre_of * area[:, None]).sum(axis=0) / area.sum()
     span = float(np.hypot(*(centre_of - origin).T).max(initial=1.0)) or 1.0
-    A = design_matrix(blocks, count, origin, span)
+    A = design_matrix(blocks, count, origin, span, mean_bends(design, survey))
     floor = np.select([blocks.kind == GAP, blocks.kind == CENTRE], [_FLOOR_MM[GAP], _FLOOR_MM[CENTRE]], _FLOOR_MM[EDGE])
     sigma = np.hypot(blocks.u, floor)
     prior = np.tile([_PRIOR_SIZE_MM, _PRIOR_SHIFT_MM, _PRIOR_SHIFT_MM, _PRIOR_TURN_RAD], count)
-    information = np.append(prior, _PRIOR_GROWTH_REL * span) ** -2.0
+    own = np.full(count, _PRIOR_OWN_BEND_MM)
+    information = np.concatenate([prior, [_PRIOR_GROWTH_REL * span, _PRIOR_BEND_MM], own]) ** -2.0
 
     weight: FloatArray = sigma**-2.0
-    x: FloatArray = np.zeros(PARAMETERS * count + 1)
+    x: FloatArray = np.zeros(A.shape[1])
     normal = _normal_matrix(A, weight, information)
     for _ in range(_ROUNDS):
         normal = _normal_matrix(A, weight, information)
@@ -53,13 +56,19 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     freedom = max(int(used.sum()) - len(x), int(used.sum()) // 4, 1)
     inflate = max(1.0, float((weight * residual_mm**2).sum()) / freedom)
     covariance = inflate * _inverse(normal)
-    u_growth = float(np.sqrt(covariance[-1, -1])) / span
-    covariance = covariance[:-1, :-1] + _shared_size(design, survey)
-    growth = float(x[-1]) / span
+    states = PARAMETERS * count
+    u_growth = float(np.sqrt(covariance[states, states])) / span
+    bends = np.arange(states + 2, len(x))
+    variance = covariance[states + 1, states + 1] + covariance[bends, bends] + 2 * covariance[states + 1, bends]
+    u_bend = np.sqrt(np.maximum(variance, 0.0))
+    covariance = covariance[:states, :states] + _shared_size(design, survey)
+    growth, bend = float(x[states]) / span, x[states + 1] + x[states + 2 :]
     # What the whole fit has grown is part of where each piece sits: the frame's scale is the reference.
-    pose = x[:-1].reshape(count, PARAMETERS).copy()
+    pose = x[:states].reshape(count, PARAMETERS).copy()
     pose[:, 1:3] += growth * (centre_of - origin)
-    return _fit(design, survey, blocks, pose, covariance, area, residual_mm, growth, u_growth)
+    return _fit(
+        design, survey, blocks, pose, np.column_stack([bend, u_bend]), covariance, area, residual_mm, growth, u_growth
+    )
 
 
 def gap_misfit(design: Design, survey: GapSurvey) -> float:
@@ -70,7 +79,7 @@ def gap_misfit(design: Design, survey: GapSurvey) -> float:
     blocks = make_blocks(design, survey)
     gaps = blocks.kind == GAP
     count = len(design.pieces)
-    A = design_matrix(blocks, count, np.zeros(2), 1.0)[gaps][:, :-1]
+    A = design_matrix(blocks, count, np.zeros(2), 1.0, np.zeros(count))[gaps][:, : PARAMETERS * count]
     sigma = np.hypot(blocks.u[gaps], _FLOOR_MM[GAP])
     value = blocks.value[gaps]
     prior = np.tile([_PRIOR_SIZE_MM, _PRIOR_SHIFT_MM, _PRIOR_SHIFT_MM, _PRIOR_TURN_RAD], count) ** -2.0
@@ -139,6 +148,7 @@ def _fit(
     survey: GapSurvey,
     blocks: Blocks,
     pose: FloatArray,
+    bend_mm: FloatArray,
     covariance: FloatArray,
     area: FloatArray,
     residual_mm: FloatArray,
@@ -157,6 +167,8 @@ def _fit(
             u_shift_mm=(float(u[k, 1]), float(u[k, 2])),
             turn_deg=float(np.rad2deg(turn[k])),
             u_turn_deg=float(np.rad2deg(u[k, 3])),
+            bend_mm=float(bend_mm[k, 0]),
+            u_bend_mm=float(bend_mm[k, 1]),
             seen_fraction=seen[piece.id],
         )
         for k, piece in enumerate(design.pieces)

@@ -7,7 +7,9 @@ line and ``u(x) = shift + turn × (x − centroid)`` is how it sits. So
     gap    = b − a       = e_A + e_B + n·(u_B − u_A)
     centre = (a + b) / 2 = (e_B − e_A)/2 + n·(u_A + u_B)/2
 
-and on a rim the edge of A alone, ``a``. A change of scale of the whole fit adds ``s·(x − x₀)`` to every u, which the
+and on a rim the edge of A alone, ``a``. A laser loses more where it slows down in a bend, so that e is a mean along the
+outline and a part that goes with the line's curvature, ``e(s) = ē + c·(h(s) − h̄)``, h from 0 (straight) to 1 (tight).
+A change of scale of the whole fit adds ``s·(x − x₀)`` to every u, which the
 gap does not see. All of it is linear, so all pieces can be solved at once.
 """
 
@@ -19,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 
-from gapscan.design.types import Design
+from gapscan.design.types import Design, Stations
 from gapscan.measure.types import GapSurvey
 
 FloatArray = NDArray[np.float64]
@@ -27,6 +29,7 @@ IntArray = NDArray[np.int64]
 
 BLOCK_MM = 3.0
 PARAMETERS = 4  # undersize, x, y, turn
+_BEND_RADIUS_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,7 @@ class Blocks:
     first, second (K,) piece indices; second is −1 on rims
     normal       (K, 2); place (K, 2) mean normal (not re-normalised) and place
     cross_first, cross_second (K,) mean of n · (J (x − centroid)), the lever arm of a turn [mm/rad]
+    bend         (K,) how sharply the line bends, 0 to 1
     kind         (K,) GAP, CENTRE or EDGE
     """
 
@@ -48,6 +52,7 @@ class Blocks:
     place: FloatArray
     cross_first: FloatArray
     cross_second: FloatArray
+    bend: FloatArray
     kind: IntArray
 
 
@@ -57,6 +62,27 @@ GAP, CENTRE, EDGE = 0, 1, 2
 def lever(normal: FloatArray, arm: FloatArray) -> FloatArray:
     """n · (turn × arm) per radian, turn positive from x towards y: ``−n_x arm_y + n_y arm_x``."""
     return np.asarray(-normal[:, 0] * arm[:, 1] + normal[:, 1] * arm[:, 0])
+
+
+def bends(stations: Stations) -> FloatArray:
+    """How sharply the line bends at each station (N,): tanh(5 mm · |curvature|), 0 where straight, 1 where tight.
+
+    A machine brakes the more the tighter the bend, and no further than to its least speed: common practice, no source
+    for the figure of 5 mm.
+    """
+    return np.asarray(np.tanh(_BEND_RADIUS_MM * np.abs(np.nan_to_num(stations.curvature_per_mm))))
+
+
+def mean_bends(design: Design, survey: GapSurvey) -> FloatArray:
+    """Mean (P,) of the bend along each piece's outline."""
+    index = {piece.id: k for k, piece in enumerate(design.pieces)}
+    total, count = np.zeros(len(index)), np.zeros(len(index))
+    lines = [(s.pieces, s.stations) for s in survey.seams] + [((r.piece,), r.stations) for r in survey.rims]
+    for names, stations in lines:
+        for name in names:
+            total[index[name]] += bends(stations).sum()
+            count[index[name]] += len(stations)
+    return total / np.maximum(count, 1)
 
 
 def centroids(design: Design) -> FloatArray:
@@ -88,13 +114,16 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
         st = seam.stations
         arm_a = lever(st.normal, st.xy_mm - centre_of[a])
         arm_b = lever(st.normal, st.xy_mm - centre_of[b])
+        bend = bends(st)
         for kind, value, u in (
             (GAP, seam.gap_mm, np.sqrt(np.maximum(seam.u_gap_mm**2 - seam.u_shared_mm**2, 0.0))),
             (CENTRE, seam.centre_mm, seam.u_centre_mm),
         ):
             # A closed slit has no light and so no centre.
             seen = seam.seen & (np.isfinite(value) if kind == GAP else seam.gap_mm > 0.012)
-            parts.append(_averaged(kind, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, value, u, arm_a, arm_b, seen))
+            parts.append(
+                _averaged(kind, a, b, st.s_mm, st.stretch, st.xy_mm, st.normal, value, u, arm_a, arm_b, bend, seen)
+            )
         # Where no light comes through a slanted view, the gap lies between closed and what can hide: a rectangular
         # distribution (JCGM 100, 4.3.7), and one whole block is no surer of it than one station.
         bounded = np.isfinite(seam.bound_mm)
@@ -112,6 +141,7 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
                 bound / np.sqrt(12.0),
                 arm_a,
                 arm_b,
+                bend,
                 bounded,
                 alike=True,
             )
@@ -123,11 +153,23 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
         zero = np.zeros(len(arm))
         parts.append(
             _averaged(
-                EDGE, a, -1, st.s_mm, st.stretch, st.xy_mm, st.normal, rim.edge_mm, rim.u_edge_mm, arm, zero, rim.seen
+                EDGE,
+                a,
+                -1,
+                st.s_mm,
+                st.stretch,
+                st.xy_mm,
+                st.normal,
+                rim.edge_mm,
+                rim.u_edge_mm,
+                arm,
+                zero,
+                bends(st),
+                rim.seen,
             )
         )
     columns = [np.concatenate(c) if c else np.zeros(0) for c in zip(*parts, strict=True)]
-    value, u, first, second, nx, ny, x, y, la, lb, kind_column = columns
+    value, u, first, second, nx, ny, x, y, la, lb, bend, kind_column = columns
     return Blocks(
         value=value,
         u=u,
@@ -137,6 +179,7 @@ def make_blocks(design: Design, survey: GapSurvey) -> Blocks:
         place=np.column_stack([x, y]),
         cross_first=la,
         cross_second=lb,
+        bend=bend,
         kind=kind_column.astype(np.int64),
     )
 
@@ -153,6 +196,7 @@ def _averaged(
     u: FloatArray,
     arm_a: FloatArray,
     arm_b: FloatArray,
+    bend: FloatArray,
     seen: NDArray[np.bool_],
     *,
     alike: bool = False,
@@ -183,12 +227,19 @@ def _averaged(
         mean(xy[:, 1]),
         mean(arm_a),
         mean(arm_b),
+        mean(bend),
         np.full(size, kind, float),
     )
 
 
-def design_matrix(blocks: Blocks, pieces: int, origin_mm: FloatArray, span_mm: float) -> csr_matrix:
-    """Sparse (K, 4P + 1): rows predict the blocks' values; the last column is the fit's growth over ``span_mm`` [mm]."""
+def design_matrix(
+    blocks: Blocks, pieces: int, origin_mm: FloatArray, span_mm: float, mean_bend: FloatArray
+) -> csr_matrix:
+    """Sparse (K, 5P + 2) whose rows predict the blocks' values.
+
+    Columns: size and pose (4P), growth of the fit over ``span_mm`` [mm], loss in bends that all pieces share [mm], and
+    what each piece loses there beyond that (P) [mm]. mean_bend (P,) along each piece's outline.
+    """
     k = len(blocks.value)
     rows, columns, values = [], [], []
 
@@ -199,6 +250,7 @@ def design_matrix(blocks: Blocks, pieces: int, origin_mm: FloatArray, span_mm: f
 
     every = np.arange(k)
     two = blocks.second >= 0
+    whole_fit, common, own = PARAMETERS * pieces + np.arange(3)
     for piece, arm, is_first in ((blocks.first, blocks.cross_first, True), (blocks.second, blocks.cross_second, False)):
         on = every if is_first else every[two]
         kind, n = blocks.kind[on], blocks.normal[on]
@@ -210,9 +262,13 @@ def design_matrix(blocks: Blocks, pieces: int, origin_mm: FloatArray, span_mm: f
         put(on, base + 1, pose * n[:, 0])
         put(on, base + 2, pose * n[:, 1])
         put(on, base + 3, pose * arm[on])
+        bend = size * (blocks.bend[on] - mean_bend[piece[on]])
+        put(on, np.full(len(on), common), bend)
+        put(on, own + piece[on], bend)
     placed = blocks.kind != GAP
     growth = np.sum(blocks.normal * (blocks.place - origin_mm), axis=1) / span_mm
-    put(every[placed], np.full(int(placed.sum()), PARAMETERS * pieces), growth[placed])
+    put(every[placed], np.full(int(placed.sum()), whole_fit), growth[placed])
     return coo_matrix(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(k, PARAMETERS * pieces + 1)
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
+        shape=(k, (PARAMETERS + 1) * pieces + 2),
     ).tocsr()

@@ -16,6 +16,7 @@ class PieceState:
 
     undersize_mm  mean distance of its larger face's outline inside the drawn outline, positive when too small
     shift_mm      (x, y) of its centroid against the drawing, whole-fit shift and turn taken out
+    bend_mm       how much further in its edge lies in tight bends than in straight parts (see solve/model.py)
     turn_deg      turn about its centroid, positive turns x towards y (clockwise on screen)
     seen_fraction share of its boundary that was seen
     """
@@ -27,6 +28,8 @@ class PieceState:
     u_shift_mm: tuple[float, float]
     turn_deg: float
     u_turn_deg: float
+    bend_mm: float
+    u_bend_mm: float
     seen_fraction: float
 
 

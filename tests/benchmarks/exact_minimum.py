@@ -1,7 +1,7 @@
 """The fewest recuts that the true gaps ask for: the judge of a plan, written on its own.
 
 Gaps are those of the geometry with every piece moved back to its drawn place. A set of pieces will do when offsets exist
-for them, and seats for all (within a tenth of the tolerance, the rule of the plan: a fit must come right where the
+for them, and seats for all (within a twentieth of the tolerance, the rule of the plan: a fit must come right where the
 pieces belong), that leave the mean of every 3 mm of seam (sliding along it, not cut into blocks) at most at the
 tolerance and every 1 mm at least at −press: wood meets at single places, a mean over 3 mm would let it pass through.
 """
@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 RUN_MM, MEET_MM = 3.0, 1.0
-SEAT_OF_TOLERANCE = 0.10
+SEAT_OF_TOLERANCE = 0.05
 _LARGEST_MM = 0.5
 _KNOWN = 0.5  # share of a run's stations that must have a true gap
 

@@ -31,6 +31,9 @@ FAULTS: dict[str, tuple[str, ...]] = {
     "picture": ("mixed", "few", "facing", "shifted"),
 }
 _MOAT_MM = 5.0
+_DECIDED_MM = 0.01  # the number of recuts must stay the same with tolerance and press so much smaller and larger
+_FACTORS = (1.0, 0.9, 1.1, 0.8, 1.2, 0.7, 0.6, 0.5, 0.4, 0.3)
+_REDRAWN = 4  # times that faults are drawn anew where no such factor helps
 _SMALLEST_FAULTY_MM2, _SLIMMEST_FAULTY_MM = 10.0, 0.5  # area; area by perimeter
 _SMALLEST_OPENING_MM = 60.0
 _SMALLEST_PART_MM2 = 24.0  # as in the whole picture
@@ -41,6 +44,7 @@ class LoopJob:
     """One job: drawing, first dry fit with its faults, scene, and what the true gaps ask for.
 
     asked, minimum  what the true gaps ask for, and the fewest recuts that answer it
+    factor      by how much the faults first drawn were made milder or stronger
     """
 
     number: int
@@ -53,6 +57,7 @@ class LoopJob:
     opening_mm: tuple[float, float]
     asked: Question
     minimum: Minimum
+    factor: float
 
     @property
     def name(self) -> str:
@@ -84,8 +89,9 @@ class _Wrong:
 def loop_job(number: int) -> LoopJob:
     """Job ``number`` (0, 1, …), always the same.
 
-    Faults that cannot be laid flat, or that no set of recuts mends even by the true gaps, are made milder by a fifth
-    until they can: such jobs test other things than the loop.
+    Faults that cannot be laid flat, that no set of recuts mends even by the true gaps, or where a hundredth of a
+    millimetre decides how many recuts it takes, are made milder or stronger until they can be judged: such jobs test
+    other things than the loop. LoopJob.factor says by how much.
     """
     rng = np.random.default_rng([4711, number])
     kinds = tuple(FAULTS)
@@ -93,35 +99,56 @@ def loop_job(number: int) -> LoopJob:
     fault = FAULTS[kind][number // len(kinds) % len(FAULTS[kind])]
     drawing = _drawing(kind, number, rng)
     design = drawing.design()
-    wrong = _wrong(fault, design, rng)
-    shop = _shop(design, wrong, rng)
     scene = _scene(kind, drawing, rng)
-    for k in range(12):
-        milder = wrong.times(0.8**k)
-        settings = replace(
-            shop,
-            undersize_mm=milder.undersize_mm,
-            shift=milder.shift,
-            across_grain=milder.across_grain,
-            curve_loss_mm=milder.curve_loss_mm,
-        )
-        try:
-            fit = cut_and_tape(design, settings, np.random.default_rng([4712, number]))
-        except ValueError:
-            continue
-        asked = ask(fit)
-        least = exact_minimum(asked)
-        if least.count is not None:
-            break
-    else:
-        raise RuntimeError(f"job {number}: no fault mild enough was found")
+    fit, asked, least, factor = _judgeable(fault, design, number, rng)
     opening = tuple(float(max(np.ceil(side + 2 * _MOAT_MM), _SMALLEST_OPENING_MM)) for side in drawing.size_mm)
-    return LoopJob(number, kind, fault, drawing, design, fit, scene, (opening[0], opening[1]), asked, least)
+    return LoopJob(number, kind, fault, drawing, design, fit, scene, (opening[0], opening[1]), asked, least, factor)
+
+
+def _judgeable(
+    fault: str, design: Design, number: int, rng: np.random.Generator
+) -> tuple[DryFit, Question, Minimum, float]:
+    """The first dry fit whose recuts can be judged, what it asks for, and the factor on its faults."""
+    for _ in range(_REDRAWN):
+        wrong = _wrong(fault, design, rng)
+        shop = _shop(design, wrong, rng)
+        for factor in _FACTORS:
+            scaled = wrong.times(factor)
+            settings = replace(
+                shop,
+                undersize_mm=scaled.undersize_mm,
+                shift=scaled.shift,
+                across_grain=scaled.across_grain,
+                curve_loss_mm=scaled.curve_loss_mm,
+            )
+            try:
+                fit = cut_and_tape(design, settings, np.random.default_rng([4712, number]))
+            except ValueError:
+                continue
+            asked = ask(fit)
+            least = exact_minimum(asked)
+            if least.count is not None and _decided(fit, least):
+                return fit, asked, least, factor
+    raise RuntimeError(f"job {number}: no fault that can be judged was found")
 
 
 def ask(fit: DryFit, *, seat_mm: float = SEAT_OF_TOLERANCE * TOLERANCE_MM) -> Question:
     """What a dry fit asks for under the limits of these jobs."""
     return question(fit, tolerance_mm=TOLERANCE_MM, press_mm=PRESS_MM, seat_mm=seat_mm)
+
+
+def _decided(fit: DryFit, least: Minimum) -> bool:
+    """Whether the number of recuts is the same with a stricter question and with a milder one."""
+    stricter = question(fit, tolerance_mm=TOLERANCE_MM - _DECIDED_MM, press_mm=PRESS_MM - _DECIDED_MM, seat_mm=0.0)
+    if exact_minimum(stricter).count != least.count:
+        return False
+    milder = question(
+        fit,
+        tolerance_mm=TOLERANCE_MM + _DECIDED_MM,
+        press_mm=PRESS_MM + _DECIDED_MM,
+        seat_mm=SEAT_OF_TOLERANCE * TOLERANCE_MM,
+    )
+    return exact_minimum(milder).count == least.count
 
 
 def _drawing(kind: str, number: int, rng: np.random.Generator) -> Drawing:
@@ -152,7 +179,7 @@ def _wrong(fault: str, design: Design, rng: np.random.Generator) -> _Wrong:
         return [able[i] for i in rng.permutation(len(able))[: int(rng.integers(least, most + 1))]]
 
     # bad facing: either every seam of it is open, or only those between two pieces of it
-    facing_mm = float(rng.uniform(0.07, 0.09) if rng.random() < 0.5 else rng.uniform(0.035, 0.045))
+    facing_mm = float(rng.uniform(0.07, 0.09) if rng.random() < 0.5 else rng.uniform(0.04, 0.055))
     few = {name: float(rng.uniform(0.07, 0.16)) for name in some(1, 4)}
     pushed = {name: _push(rng) for name in some(1, 3)}
     return {

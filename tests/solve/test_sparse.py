@@ -7,7 +7,7 @@ import pytest
 from scipy.sparse import csc_matrix
 
 from gapscan.solve.adjust import _inverse, _normal_matrix, _solved
-from gapscan.solve.model import centroids, design_matrix, make_blocks
+from gapscan.solve.model import centroids, design_matrix, make_blocks, mean_bends
 
 from .forward import Pose, board, survey_of
 
@@ -18,7 +18,7 @@ def system():
     design = board(5, 4)
     survey = survey_of(design, {p.id: Pose(0.04) for p in design.pieces})
     blocks = make_blocks(design, survey)
-    A = design_matrix(blocks, len(design.pieces), centroids(design).mean(axis=0), 40.0)
+    A = design_matrix(blocks, len(design.pieces), centroids(design).mean(axis=0), 40.0, mean_bends(design, survey))
     rng = np.random.default_rng(0)
     weight = 10.0 ** rng.uniform(0, 6, A.shape[0]) * (rng.uniform(size=A.shape[0]) > 0.1)
     information = 10.0 ** rng.uniform(0, 4, A.shape[1])
