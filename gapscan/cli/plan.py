@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,7 @@ import click
 from gapscan.errors import InputError
 
 if TYPE_CHECKING:
-    from gapscan.job import Job
+    from gapscan.job import Job, RecutFacing
 
 _PATH = click.Path(path_type=Path)
 _MOST = 12  # ids named in a refusal
@@ -22,7 +23,7 @@ class Wishes:
     """What the command line asks for, as given. ``numbers`` are job keys with their values."""
 
     numbers: dict[str, float]
-    facing: str | None
+    facing: RecutFacing | None
     keep: tuple[str, ...]
     free: tuple[str, ...]
     cost: tuple[str, ...]
@@ -51,7 +52,7 @@ def command(
     press: float | None,
     keep: tuple[str, ...],
     free: tuple[str, ...],
-    facing: str | None,
+    facing: RecutFacing | None,
     cost: tuple[str, ...],
     job: Path | None,
     out: Path | None,
@@ -61,10 +62,12 @@ def command(
 
     DIR is a folder that inspect (or plan) wrote. An id wins over a pattern: --free '*' --keep p03 keeps p03 alone.
     """
+    from gapscan.recut.advice import advise
+    from gapscan.recut.causes import with_causes
     from gapscan.recut.plan import plan_from
     from gapscan.report.archive import replanned
     from gapscan.report.changes import plan_changes
-    from gapscan.report.reread import known_at, read_record, recorded_inspection
+    from gapscan.report.reread import known_at, read_record, recorded_causes, recorded_inspection
     from gapscan.report.writers import check_plan_writable, write_plan
 
     source = folder / "fit.json"
@@ -79,7 +82,8 @@ def command(
     settled = settle(base, wishes, given.ids, source=str(source))
     if settled.tolerance_mm != stored.tolerance_mm:
         given = replace(given, known_fraction=known_at(inspection.survey, given.ids, settled))
-    plan = plan_from(given, settled)
+    plan = with_causes(plan_from(given, settled), *recorded_causes(record, source=str(source)))
+    plan = replace(plan, advice=advise(plan, settled))
     inspection = replace(inspection, job=settled, plan=plan)
     if out is not None:
         write_plan(inspection, replanned(record, plan, settled, given), out)
@@ -111,7 +115,7 @@ def settle(base: Job, wishes: Wishes, ids: tuple[str, ...], *, source: str) -> J
             factor = float(value)
         except ValueError:
             factor = float("nan")
-        if not sign or factor != factor:
+        if not sign or math.isnan(factor):
             raise InputError(f"--cost {text}: is not a pattern and a number; write it as 'PATTERN=2'")
         parse_job({"pieces": {pattern: {"recut_cost": factor}}}, source=f"--cost {text}")
         settings.append((_known_pattern("--cost", pattern, ids, source), {"recut_cost": factor}))
@@ -149,7 +153,7 @@ def _from_file(path: Path, stored: Job, ids: tuple[str, ...], source: Path) -> t
     turned = [name for name in ids if job.settings(name).facing != stored.settings(name).facing]
     if turned:
         others.append(f"facing of {_enough(turned)}")
-    notes = ()
+    notes: tuple[str, ...] = ()
     if others:
         words = ", ".join(others)
         notes = (

@@ -11,6 +11,7 @@ from gapscan.measure.types import GapSurvey
 from gapscan.recut.chance import plan_chances
 from gapscan.recut.doubt import Doubt, find_doubt
 from gapscan.recut.offset import offset_outline
+from gapscan.recut.record import as_recorded
 from gapscan.recut.select import select_pieces
 from gapscan.recut.selection import Limits, Selection
 from gapscan.recut.stretch import find_stretches, stretched_outline
@@ -27,7 +28,8 @@ _SHIFT_NAMED_MM = 0.04
 
 def plan_recuts(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> RecutPlan:
     """The shortest list of recuts, with the new outlines."""
-    return plan_from(plan_input(design, survey, fit, job), job)
+    # From the digits that the record keeps, so that a plan made later from the record is the same one.
+    return plan_from(as_recorded(plan_input(design, survey, fit, job)), job)
 
 
 def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> PlanInput:

@@ -23,6 +23,7 @@ from shapely.geometry import Polygon
 from gapscan.errors import InputError
 from gapscan.job import Job, parse_job
 from gapscan.measure.types import Reason
+from gapscan.recut.job_table import job_table
 from gapscan.recut.types import PlanInput, SeamWindows
 
 FloatArray = NDArray[np.float64]
@@ -103,7 +104,9 @@ def read_plan_block(block: object, *, source: str) -> RecordedPlan:
         settings = [(str(pattern), keys) for pattern, keys in table["pieces"]]
         job = parse_job({key: value for key, value in table.items() if key != "pieces"}, source=source)
         pieces = tuple(
-            entry for pattern, keys in settings for entry in parse_job({"pieces": {pattern: keys}}, source=source).pieces
+            entry
+            for pattern, keys in settings
+            for entry in parse_job({"pieces": {pattern: keys}}, source=source).pieces
         )
         return RecordedPlan(given, replace(job, pieces=pieces), notes)
 
@@ -307,25 +310,3 @@ def _decode_covariance(table: dict[str, Any], pieces: int) -> FloatArray:
         values, vectors = np.linalg.eigh(R)
         R = (vectors * np.maximum(values, 1e-9)) @ vectors.T
     return R * np.outer(u, u)
-
-
-def job_table(job: Job) -> dict[str, Any]:
-    """The settings in the layout of a job file, but for the patterns: a list, for their order counts."""
-    table: dict[str, Any] = {
-        "tolerance_mm": job.tolerance_mm,
-        "aim_mm": job.aim_mm,
-        "press_mm": job.press_mm,
-        "recut_facing": job.recut_facing,
-        "view": job.view,
-        "sheet": {"thickness_mm": job.thickness_mm},
-        "cut": {"taper_deg": job.taper_deg},
-        "tape": [list(one) for one in job.tape],
-        "pieces": [[pattern, dict(keys)] for pattern, keys in job.pieces],
-    }
-    if job.check is not None:
-        check = job.check
-        widths = {"slot_mm": check.slots_mm[0]} if check.one_for_all else {"slots_mm": list(check.slots_mm)}
-        table["check"] = {**widths, "u_mm": check.u_mm}
-        if check.taper_deg is not None:
-            table["check"]["taper_deg"] = check.taper_deg
-    return table

@@ -15,9 +15,10 @@ from gapscan.design.types import Seam
 from gapscan.job import Job
 from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
+from gapscan.recut.job_table import job_table
 from gapscan.recut.plan import plan_input
-from gapscan.recut.record import job_table, plan_block
-from gapscan.recut.types import Cause, PieceDecision, RecutPlan
+from gapscan.recut.record import plan_block
+from gapscan.recut.types import Cause, PieceDecision, PlanInput, RecutPlan
 from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
@@ -39,9 +40,7 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
         "schema": SCHEMA,
         "units": "mm",
         "photos": [_photo(photo) for photo in inspection.photos],
-        "seams": [
-            _seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)
-        ],
+        "seams": [_seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)],
         "pieces": [
             _piece(decision, states.get(decision.id)) | _evidence(causes.get(decision.id))
             for decision in sorted(plan.decisions, key=_id)
@@ -55,18 +54,20 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     }
 
 
-def replanned(record: dict[str, Any], plan: RecutPlan, job: Job) -> dict[str, Any]:
+def replanned(record: dict[str, Any], plan: RecutPlan, job: Job, given: PlanInput) -> dict[str, Any]:
     """The fit record with another plan in it: what was measured stays, figure by figure.
 
     ``record`` is one that :func:`gapscan.report.reread.read_record` has read; its pieces are those of the plan.
+    ``given`` is what the plan was made from: how much of a piece is known goes with the tolerance.
     """
     measured = {piece["id"]: piece for piece in record["pieces"]}
     drawing_notes = tuple(record["plan"]["drawing_notes"])
+    pieces = {**record["plan"]["pieces"], "known_fraction": [_number(k, 6) for k in given.known_fraction]}
     return {
         **record,
         "pieces": [measured[one.id] | _decision(one) for one in sorted(plan.decisions, key=_id)],
         **_plan_facts(plan, job, drawing_notes),
-        "plan": {**record["plan"], "job": job_table(job)},
+        "plan": {**record["plan"], "pieces": pieces, "job": job_table(job)},
     }
 
 
@@ -287,6 +288,8 @@ def _measured(state: PieceState | None) -> dict[str, Any]:
         "undersize_standard_uncertainty_mm": None if state is None else _number(state.u_undersize_mm),
         "shift_standard_uncertainty_mm": None if state is None else _pair(state.u_shift_mm),
         "turn_standard_uncertainty_deg": None if state is None else _number(state.u_turn_deg),
+        "bend_loss_mm": None if state is None else _number(state.bend_mm),
+        "bend_loss_standard_uncertainty_mm": None if state is None else _number(state.u_bend_mm),
         "seen_fraction": 0.0 if state is None else _number(state.seen_fraction),
     }
 

@@ -21,7 +21,7 @@ from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Budget, Disagreement, GapSurvey, Reason, SeamGaps
 from gapscan.measure.uncertainty import combined, independent_readings
 from gapscan.recut.record import LARGEST, RecordedPlan, numbers, read_plan_block, strings, undamaged, whole_numbers
-from gapscan.recut.types import RecutPlan
+from gapscan.recut.types import Cause, RecutPlan
 from gapscan.report.archive import SCHEMA
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceFit, PieceState
@@ -109,6 +109,28 @@ def recorded_inspection(record: dict[str, Any], recorded: RecordedPlan, *, sourc
         )
 
 
+def recorded_causes(record: dict[str, Any], *, source: str) -> tuple[tuple[Cause, ...], tuple[Cause, ...]]:
+    """Causes of pieces and of seams as the record tells them: what was measured does not change with the plan."""
+    with undamaged(source):
+        pieces = [
+            _cause(one, one["cause_by_evidence"], one["cause_amount_mm"])
+            for one in record["pieces"]
+            if one["cause_by_evidence"] is not None
+        ]
+        seams = [_cause(one, one["cause"], None) for one in record["seams"] if one["cause"] is not None]
+    return tuple(pieces), tuple(seams)
+
+
+def _cause(one: dict[str, Any], words: object, amount: object) -> Cause:
+    return Cause(
+        id=_text(one["id"]),
+        cause=_text(words),
+        strength=_scalar(one["cause_probability"], missing=False),
+        amount_mm=None if amount is None else _scalar(amount, missing=False),
+        tell=_text(one["would_tell"] or ""),
+    )
+
+
 def known_at(survey: GapSurvey, ids: tuple[str, ...], job: Job) -> FloatArray:
     """Share (P,) of each piece's seams that was seen or cannot hide a gap over the job's tolerance; 1 without seams."""
     index = {name: k for k, name in enumerate(ids)}
@@ -191,6 +213,8 @@ def _state(piece: dict[str, Any], recorded: RecordedPlan, k: int) -> PieceState:
         u_undersize_mm=float(given.u_undersize_mm[k]),
         shift_mm=(float(given.shift_mm[k, 0]), float(given.shift_mm[k, 1])),
         u_shift_mm=(float(given.u_shift_mm[k, 0]), float(given.u_shift_mm[k, 1])),
+        bend_mm=_scalar(piece["bend_loss_mm"]),
+        u_bend_mm=_scalar(piece["bend_loss_standard_uncertainty_mm"]),
         turn_deg=_scalar(piece["turn_deg"]),
         u_turn_deg=_scalar(piece["turn_standard_uncertainty_deg"]),
         seen_fraction=_scalar(piece["seen_fraction"], missing=False),
@@ -247,7 +271,9 @@ def _gaps(seam: dict[str, Any]) -> SeamGaps | None:
     )
 
 
-def _budget(figures: dict[str, Any], u: FloatArray, seen: NDArray[np.bool_], step_mm: float) -> tuple[float, Budget | None]:
+def _budget(
+    figures: dict[str, Any], u: FloatArray, seen: NDArray[np.bool_], step_mm: float
+) -> tuple[float, Budget | None]:
     """The shared part of the stations' uncertainty and the whole by source, from those of the seam's mean.
 
     Where the sources are not known: of U² = n̄² + s² for a station and M² = n̄²/k + s² for the mean of k independent

@@ -9,16 +9,17 @@ import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from gapscan.errors import InputError
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
 from gapscan.report.drawing import recut_svg
-from gapscan.report.overlay import overlay_image
-from gapscan.report.page import report_html
 from gapscan.report.types import Inspection
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 FILES = ("fit.json", "pieces.csv", "seams.csv", "overlay.png", "report.html", "recut.svg")
 OF_THE_PHOTO = ("overlay.png", "report.html")
@@ -97,6 +98,9 @@ def check_writable(out_dir: Path) -> None:
 
 
 def _write_all(inspection: Inspection, folder: Path) -> None:
+    from gapscan.report.overlay import overlay_image
+    from gapscan.report.page import report_html
+
     record = fit_json(inspection)
     overlay = overlay_image(inspection)
     # Packing the picture leaves the interpreter free for the page meanwhile.
