@@ -58,7 +58,8 @@ class Group:
 class Outcome:
     """recut (M,), change_mm (M,), stretch_mm (T,), seat_mm (M, 3), miss_mm (K,) by which a run's limits were widened.
 
-    goals       total miss, stretches, cost, seams with both sides recut, total change: what was reached
+    goals       total miss, stretches, cost, left past the limits proper (mm), seams with both sides recut, total change:
+                what was reached
     cost_bound  no plan costs less
     """
 
@@ -67,7 +68,7 @@ class Outcome:
     stretch_mm: FloatArray
     seat_mm: FloatArray
     miss_mm: FloatArray
-    goals: tuple[float, float, float, float, float]
+    goals: tuple[float, float, float, float, float, float]
     cost_bound: float
 
 
@@ -125,8 +126,8 @@ def seat_reach(group: Group) -> FloatArray:
 
 
 def at_the_edge(group: Group) -> tuple[IntArray, FloatArray]:
-    """Pairs of pieces (E, 2) with a run between them at the edge of the limits or past it, and by how much (E,)."""
-    past = np.maximum(group.allowance - group.need_high, group.need_low + group.allowance) + HAND_MM
+    """Pairs of pieces (E, 2) with a run between them past the limits proper, and by how much (E,)."""
+    past = np.maximum(group.allowance - group.need_high, group.need_low + group.allowance)
     at = np.flatnonzero(past > 0)
     pairs, number = np.unique(np.column_stack([group.first[at], group.second[at]]), axis=0, return_inverse=True)
     most = np.zeros(len(pairs))

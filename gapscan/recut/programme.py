@@ -13,9 +13,9 @@ Where stretches may be offset apart from the rest, Δ_i at a run is Δ_i + Σ_s 
 piece i at seam s, blended along the outline (weights w), and y_is ∈ {0, 1} says whether it is used.
 
 Goals, each kept at its best while the next one is sought (lexicographic programming): least miss of the limits, fewest
-stretches, least cost of recuts, fewest seams with both sides recut, least left alone that lies at the edge of the
-limits (of two sets as small the safer one), least total |change|, then the pieces whose own size is most at fault.
-Solved with HiGHS through scipy.
+stretches, least cost of recuts, least left alone that only the benefit of the doubt or a lucky seat keeps within them
+(of two sets as small the safer one), fewest seams with both sides recut, least total |change|, then the pieces whose
+own size is most at fault. Solved with HiGHS through scipy.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class _Programme:
 def solve_group(group: Group, deadline: float, *, goals: int = 6) -> Outcome | None:
     """The best plan of one group; None when the time (of time.monotonic) ran out before there was any.
 
-    goals  how many of the six goals to seek
+    goals  how many of them to seek
     """
     even = group.without_stretches()
     none = np.zeros(len(group.seam))
@@ -104,7 +104,7 @@ def rough_plan(group: Group, time_limit_s: float) -> Outcome | None:
         stretch_mm=np.zeros(0),
         seat_mm=x[3 * m : 6 * m].reshape(m, 3),
         miss_mm=np.zeros(len(group.seam)),
-        goals=(0.0, 0.0, float(group.cost[recut].sum()), 0.0, float(np.abs(change[recut]).sum())),
+        goals=(0.0, 0.0, float(group.cost[recut].sum()), 0.0, 0.0, float(np.abs(change[recut]).sum())),
         cost_bound=0.0,
     )
 
@@ -140,7 +140,7 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
     fixed: list[tuple[csr_array, Any, Any]] = [(programme.rows, programme.row_low, programme.row_high)]
     x, cost_bound = None, 0.0
     for number, goal in enumerate(programme.goals[:goals]):
-        slack = EQUAL_CHANGE_MM if number in (3, 4) else 1e-6
+        slack = EQUAL_CHANGE_MM if number in (2, 4) else 1e-6
         if not goal.any():
             continue
         if x is not None and goal @ x < 1e-7:  # no goal can fall below nought
@@ -174,7 +174,14 @@ def _lexicographic(group: Group, miss_mm: FloatArray, deadline: float, goals: in
         stretch_mm=x[tail + t : tail + 2 * t] - x[tail + 2 * t :],
         seat_mm=x[3 * m : 6 * m].reshape(m, 3),
         miss_mm=miss_mm,
-        goals=(float(miss_mm[miss_mm > MISS_MM].sum()), round(values[0], 6), cost, round(values[2], 6), values[4]),
+        goals=(
+            float(miss_mm[miss_mm > MISS_MM].sum()),
+            round(values[0], 6),
+            cost,
+            values[2],
+            round(values[3], 6),
+            values[4],
+        ),
         cost_bound=min(cost_bound, cost),
     )
 
@@ -288,8 +295,8 @@ def _goals(group: Group, flags: tuple[int, int, int], edge_mm: FloatArray, colum
     goals = np.zeros((6, columns))
     goals[0, y : y + t] = 1.0
     goals[1, :m] = group.cost
-    goals[2, 6 * m : 6 * m + flags[0]] = 1.0
-    goals[3, y - flags[2] : y] = edge_mm
+    goals[2, y - flags[2] : y] = edge_mm
+    goals[3, 6 * m : 6 * m + flags[0]] = 1.0
     goals[4, m : 3 * m] = 1.0
     goals[4, y + t :] = 1.0
     goals[5, :m] = 0.01 + group.preference

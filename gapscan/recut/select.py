@@ -17,7 +17,7 @@ from scipy.sparse import csr_array
 
 from gapscan.recut.amounts import settle_amounts
 from gapscan.recut.group import HAND_MM, Group, Outcome, gap_rows, seat_reach
-from gapscan.recut.programme import LARGEST_CHANGE_MM, MISS_MM, rough_plan, solve_group
+from gapscan.recut.programme import EQUAL_CHANGE_MM, LARGEST_CHANGE_MM, MISS_MM, rough_plan, solve_group
 from gapscan.recut.selection import Limits, Selection, Stretches
 from gapscan.recut.types import SeamWindows
 
@@ -26,7 +26,7 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
 _LEAST_AIM_U_MM = 0.01
-_GOALS_COMPARED = 4
+_GOALS_COMPARED = 5
 _GRACE_S = 5.0  # for a rough plan where there was no time for a good one
 
 
@@ -276,14 +276,14 @@ def _solve_one(panel: _Panel, pieces: IntArray, deadline: float) -> _Solved:
     least = float(panel.cost[pieces][panel.allowed[pieces]].min(initial=np.inf))
     alone = panel.group(pieces, within)
     needs = np.maximum(alone.need_low, -alone.need_high) > seat_reach(alone)
-    miss, stretches, cost, both, _ = outcome.goals
-    if miss == stretches == both == 0 and (cost == 0 or (needs.any() and cost <= least)):
+    miss, stretches, cost, past, both, _ = outcome.goals
+    if miss == stretches == both == 0 and past < EQUAL_CHANGE_MM and (cost == 0 or (needs.any() and cost <= least)):
         return _Solved(pieces, outcome, amounts, cost, may_grow=False)
-    bound = solve_group(alone, deadline, goals=3)
+    bound = solve_group(alone, deadline, goals=4)
     if bound is None:
         return _Solved(pieces, outcome, amounts, 0.0, may_grow=False)
     apart = np.array(outcome.goals[:_GOALS_COMPARED]) - np.array(bound.goals[:_GOALS_COMPARED])
-    may_grow = bool((apart > np.array([10 * MISS_MM, 0.5, 1e-6, 0.5])).any())
+    may_grow = bool((apart > np.array([10 * MISS_MM, 0.5, 1e-6, 2 * EQUAL_CHANGE_MM, 0.5])).any())
     return _Solved(pieces, outcome, amounts, bound.cost_bound, may_grow=may_grow)
 
 
@@ -297,7 +297,7 @@ def _without_solver(group: Group) -> Outcome:
         stretch_mm=np.zeros(0),
         seat_mm=np.zeros((m, 3)),
         miss_mm=miss if k else np.zeros(0),
-        goals=(float(miss.sum()), 0.0, float(group.cost[group.allowed].sum()), 0.0, 0.0),
+        goals=(float(miss.sum()), 0.0, float(group.cost[group.allowed].sum()), 0.0, 0.0, 0.0),
         cost_bound=0.0,
     )
 
