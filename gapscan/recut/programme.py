@@ -36,8 +36,7 @@ IntArray = NDArray[np.int64]
 
 LARGEST_CHANGE_MM = 1.0
 EQUAL_CHANGE_MM = 0.002  # totals of change that differ by less are taken as equal: no offset is cut that finely
-MISS_MM = 1e-4
-_SLACK = 1e-7
+MISS_MM, _SLACK = 1e-4, 1e-7
 _LEAST_CHANGE_MM = 1e-5
 
 

@@ -117,7 +117,7 @@ def grid_inspection(
 
     decisions, states = [], []
     for number, name in enumerate(order):
-        piece_states = PieceState(name, 0.002, 0.004, (0.01, -0.02), (0.003, 0.003), 0.01, 0.02, 0.9)
+        piece_states = PieceState(name, 0.002, 0.004, (0.01, -0.02), (0.003, 0.003), 0.01, 0.02, 0.0, 0.01, 0.9)
         decision = PieceDecision(name, "keep", 0.0, 0.006, "fits", 0.045, None, None)
         if number < recut:
             outline = offset_outline(polygons[name], 0.085)
@@ -128,7 +128,7 @@ def grid_inspection(
             nan = float("nan")
             cause = "too little of its edge was seen"
             decision = PieceDecision(name, "unsure", 0.0, nan, cause, None, None, None)
-            piece_states = PieceState(name, nan, nan, (nan, nan), (nan, nan), nan, nan, 0.0)
+            piece_states = PieceState(name, nan, nan, (nan, nan), (nan, nan), nan, nan, nan, nan, 0.0)
         decisions.append(decision)
         states.append(piece_states)
 

@@ -107,6 +107,6 @@ def test_figures_in_words(value, u, words):
 
 def test_change_and_move_in_words():
     assert change_words(-0.02, 0.004) == "shrink by 0.020 ± 0.004 mm"
-    state = PieceState("a", 0.0, 0.01, (0.0, 0.0), (0.02, 0.02), 0.0, 0.1, 1.0)
+    state = PieceState("a", 0.0, 0.01, (0.0, 0.0), (0.02, 0.02), 0.0, 0.1, 0.0, 0.01, 1.0)
     assert move_words((-0.15, 0.01), state) == "0.15 ± 0.02 mm left"
     assert move_words((0.0, 0.15), state) == "0.15 ± 0.02 mm down"
