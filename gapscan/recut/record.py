@@ -31,7 +31,7 @@ IntArray = NDArray[np.int64]
 
 LARGEST = 1e6  # mm, and every other number here is smaller still: a record that says more is damaged
 _MOST_PIECES = 20_000  # 3 GB of covariance
-_OUTLINE_DIGITS = (4, 6, 8)  # more where a needle-thin outline would cross itself
+_OUTLINE_DIGITS = (6, 8)  # more where a needle-thin outline would cross itself
 _REMAINDER_STEP = 0.005
 _FACTOR_ROUNDS, _FACTOR_COLUMNS = 8, 200
 
@@ -186,9 +186,11 @@ def _decode(block: dict[str, Any]) -> PlanInput:
         raise ValueError("it names no pieces, too many, or one twice")
     outlines = tuple(_polygon(d, i) for d, i in zip(strings(pieces["outline"]), ids, strict=True))
     count = whole_numbers(seams["runs"], "runs", low=0, below=100_000, count=len(seam_ids))
-    sides = np.array(
-        [whole_numbers(pair, "pieces of a seam", low=-1, below=len(ids), count=2) for pair in seams["pieces"]]
-    ).reshape(-1, 2)
+    sides = (
+        np.array([whole_numbers(pair, "pieces of a seam", low=-1, below=len(ids), count=2) for pair in seams["pieces"]])
+        .reshape(-1, 2)
+        .astype(np.int64)
+    )
     if len(sides) != len(seam_ids) or ((sides[:, 0] == sides[:, 1]) | (sides < 0).any(axis=1))[count > 0].any():
         raise ValueError("a seam does not name its two pieces")
     seam = np.repeat(np.arange(len(seam_ids)), count)

@@ -16,6 +16,8 @@ import numpy as np
 from gapscan.errors import InputError
 from gapscan.report.archive import fit_json, pieces_csv, seams_csv
 from gapscan.report.drawing import recut_svg
+from gapscan.report.overlay import overlay_image
+from gapscan.report.page import report_html
 from gapscan.report.types import Inspection
 
 if TYPE_CHECKING:
@@ -98,9 +100,6 @@ def check_writable(out_dir: Path) -> None:
 
 
 def _write_all(inspection: Inspection, folder: Path) -> None:
-    from gapscan.report.overlay import overlay_image
-    from gapscan.report.page import report_html
-
     record = fit_json(inspection)
     overlay = overlay_image(inspection)
     # Packing the picture leaves the interpreter free for the page meanwhile.

@@ -76,6 +76,7 @@ def test_the_record(told, record):
         "true_standard_uncertainty_mm": 0.005,
         "measured_mm": 0.318,
         "standard_uncertainty_mm": 0.004,
+        "own_standard_uncertainty_mm": 0.002,
         "difference_mm": pytest.approx(0.008),
         "difference_standard_uncertainty_mm": pytest.approx(np.hypot(0.004, 0.005), abs=5e-5),
         "not_seen_because": None,
