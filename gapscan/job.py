@@ -6,6 +6,7 @@ shell-style patterns, the last match wins, key by key.
 
 from __future__ import annotations
 
+import difflib
 import fnmatch
 import math
 import tomllib
@@ -59,7 +60,8 @@ class Job:
 
     ``tape`` holds rectangles in design coordinates that are taped over: (x, y, width, height) in mm, and optionally a
     turn about the middle in degrees. ``pieces`` holds (pattern, given keys) in file order. ``check`` is there when the
-    frame's check slots were measured.
+    frame's check slots were measured. ``cut_settings`` holds the further keys of ``[cut]``, sorted by name: whatever the
+    shop notes of its machine (power, speed, focus ...). Nothing is computed from them; equal ones belong together.
     """
 
     tolerance_mm: float = 0.10
@@ -72,6 +74,7 @@ class Job:
     tape: tuple[tuple[float, ...], ...] = ()
     pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
     check: Check | None = None
+    cut_settings: tuple[tuple[str, str | float], ...] = ()
 
     def settings(self, piece_id: str) -> PieceSettings:
         """The settings of one piece: defaults, then every matching pattern in file order."""
@@ -100,6 +103,7 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
     "sheet": {"thickness_mm": (0.05, 12.0)},
     "cut": {"taper_deg": (0.0, 30.0)},
 }
+_LONGEST_KEY, _LONGEST_TEXT, _LARGEST_SETTING = 60, 200, 1e9
 _CHECK_KEYS = ("slot_mm", "slots_mm", "u_mm", "taper_deg")
 _SLOT_MM = (0.05, 2.0)
 _PIECE_NUMBERS: dict[str, tuple[float, float]] = {
@@ -141,7 +145,11 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
         elif key in _TABLES:
             if not isinstance(value, dict):
                 raise InputError(f"{source}: [{key}] must be a table of keys; write it as [{key}] on its own line")
+            if key == "cut":
+                given["cut_settings"] = _cut_settings(value, source)
             for inner, inner_value in value.items():
+                if key == "cut" and inner not in _TABLES[key]:
+                    continue
                 if inner not in _TABLES[key]:
                     raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in _TABLES[key]), source))
                 given[inner] = _number(inner_value, f"{key}.{inner}", *_TABLES[key][inner], source)
@@ -161,6 +169,31 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
             f"{source}: aim_mm = {job.aim_mm} asks for more overlap than press_mm = {job.press_mm} allows; raise one"
         )
     return job
+
+
+def _cut_settings(table: dict[str, Any], source: str) -> tuple[tuple[str, str | float], ...]:
+    """The free keys of ``[cut]``, sorted by name; whole numbers become floats, so that 80 and 80.0 are one setting."""
+    known = tuple(_TABLES["cut"])
+    found: dict[str, str | float] = {}
+    for name, value in table.items():
+        if name in known:
+            continue
+        # Any name will do here, so a slip in a key that means something must be caught by its likeness.
+        if difflib.get_close_matches(name.lower().replace(" ", "_").replace("-", "_"), known, n=1, cutoff=0.8):
+            raise InputError(_unknown(f"cut.{name}", tuple(f"cut.{k}" for k in known), source))
+        if not 0 < len(name) <= _LONGEST_KEY or not name.isprintable():
+            raise InputError(
+                f"{source}: [cut] holds a key that is no plain name of up to {_LONGEST_KEY} signs; name the setting shortly"
+            )
+        if isinstance(value, str):
+            if len(value) > _LONGEST_TEXT or not value.isprintable():
+                raise InputError(f"{source}: cut.{name} must be one line of up to {_LONGEST_TEXT} signs")
+            found[name] = value.strip()
+        elif isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{source}: cut.{name} must be a number or text in quotes, not {value!r}")
+        else:
+            found[name] = _number(value, f"cut.{name}", -_LARGEST_SETTING, _LARGEST_SETTING, source)
+    return tuple(sorted(found.items()))
 
 
 def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:

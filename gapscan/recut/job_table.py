@@ -16,7 +16,7 @@ def job_table(job: Job) -> dict[str, Any]:
         "recut_facing": job.recut_facing,
         "view": job.view,
         "sheet": {"thickness_mm": job.thickness_mm},
-        "cut": {"taper_deg": job.taper_deg},
+        "cut": {"taper_deg": job.taper_deg, **dict(job.cut_settings)},
         "tape": [list(one) for one in job.tape],
         "pieces": [[pattern, dict(keys)] for pattern, keys in job.pieces],
     }
