@@ -179,7 +179,8 @@ def _cut_settings(table: dict[str, Any], source: str) -> tuple[tuple[str, str | 
         if name in known:
             continue
         # Any name will do here, so a slip in a key that means something must be caught by its likeness.
-        if difflib.get_close_matches(name.lower().replace(" ", "_").replace("-", "_"), known, n=1, cutoff=0.8):
+        plain = name.lower().replace(" ", "_").replace("-", "_")
+        if plain.startswith("taper") or difflib.get_close_matches(plain, known, n=1, cutoff=0.8):
             raise InputError(_unknown(f"cut.{name}", tuple(f"cut.{k}" for k in known), source))
         if not 0 < len(name) <= _LONGEST_KEY or not name.isprintable():
             raise InputError(

@@ -5,14 +5,16 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import math
 from pathlib import Path
 from typing import Any
 
+from shapely.geometry import Polygon
+
 from gapscan.errors import InputError
-from gapscan.notebook.shape import equivalent_radius_mm, mean_bend
-from gapscan.notebook.types import Conditions, JobRecord, PieceRecord
-from gapscan.recut.record import LARGEST, RecordedPlan, undamaged
+from gapscan.job import Job
+from gapscan.notebook.shape import mean_bend
+from gapscan.notebook.types import JobRecord, PieceRecord
+from gapscan.recut.record import RecordedPlan, numbers, undamaged
 from gapscan.report.reread import read_record
 
 # A figure of no uncertainty at all would rule every estimate alone.
@@ -20,56 +22,94 @@ _SMALLEST_U_MM = 0.0005
 _MEASURED = ("photos", "seams", "scale_rel", "disagreements")
 
 
-def read_entry(folder: Path, *, design: str | None = None) -> JobRecord:
-    """What DIR/fit.json tells of the shop's losses.
+def read_entry(folder: Path) -> JobRecord:
+    """What DIR/fit.json tells of the shop's losses; the folder's name stands for the design.
 
-    design  name of the design; the folder's name where not given
     The date is that on which fit.json was written. Raises InputError for what is no whole fit record.
     """
     source = folder / "fit.json"
     record, recorded = read_record(source)
     try:
         raw = source.read_bytes()
-        written = source.stat().st_mtime
+        written = datetime.date.fromtimestamp(source.stat().st_mtime)
     except OSError as err:
         raise InputError(f"{source}: cannot be read ({err.strerror or err}); check the path") from err
     with undamaged(str(source)):
-        pieces, unseen = _pieces(record, recorded)
+        pieces = _pieces(record, recorded)
         measured = {name: record[name] for name in _MEASURED}
+        if not pieces:
+            raise ValueError("it holds no pieces")
     return JobRecord(
-        design=design or folder.resolve().name or "unnamed",
-        date=datetime.date.fromtimestamp(written).isoformat(),
+        design=_printable(folder.resolve().name or "unnamed"),
+        folder=_printable(str(folder.resolve())),
+        date=written.isoformat(),
         sha256=hashlib.sha256(raw).hexdigest(),
         measured_sha256=hashlib.sha256(json.dumps(measured, sort_keys=True).encode()).hexdigest(),
+        thickness_mm=recorded.job.thickness_mm,
+        taper_deg=recorded.job.taper_deg,
+        settings=recorded.job.cut_settings,
         pieces=pieces,
-        unseen=unseen,
     )
 
 
-def _pieces(record: dict[str, Any], recorded: RecordedPlan) -> tuple[tuple[PieceRecord, ...], tuple[str, ...]]:
+def outline_digest(outline: Polygon) -> str:
+    """The same for the same outline in the same place, to a thousandth of a millimetre of area, length and centroid."""
+    centre = outline.centroid
+    told = (outline.area, outline.length, centre.x, centre.y)
+    return hashlib.sha256(" ".join(f"{value:.3f}" for value in told).encode()).hexdigest()[:16]
+
+
+def _pieces(record: dict[str, Any], recorded: RecordedPlan) -> tuple[PieceRecord, ...]:
     job, given = recorded.job, recorded.given
-    outline = dict(zip(given.ids, given.outlines, strict=True))
-    found, unseen = [], []
-    for piece in record["pieces"]:
-        name = piece["id"]
-        undersize, u = piece["undersize_mm"], piece["undersize_standard_uncertainty_mm"]
-        if undersize is None or u is None:
-            unseen.append(str(name))
-            continue
-        for value in (undersize, u):
-            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-                raise TypeError(f"the undersize of {name} is no number")
-        if abs(undersize) > LARGEST or not 0 <= u <= LARGEST:
-            raise ValueError(f"the undersize of {name} is out of range")
-        settings = job.settings(name)
-        conditions = Conditions(
-            material=settings.material.strip(),
-            thickness_mm=job.thickness_mm,
-            settings=job.cut_settings,
-            facing=settings.facing,
-            radius_mm=equivalent_radius_mm(outline[name]),
-            curvature=mean_bend(outline[name]),
-        )
-        loss = float(undersize) + settings.offset_mm
-        found.append(PieceRecord(name, conditions, loss, max(float(u), _SMALLEST_U_MM), settings.offset_mm))
-    return tuple(found), tuple(unseen)
+    rows = {str(piece["id"]): piece for piece in record["pieces"]}
+    if sorted(rows) != sorted(given.ids) or len(record["pieces"]) != len(given.ids):
+        raise ValueError("its pieces are not those of its block plan")
+    size = record["plan"]["size_covariance"]
+    # One light level and one tone curve lie on all sizes of an inspection alike: the common factor times each u.
+    shared = numbers(size["u_mm"], "u_mm", count=len(given.ids)) * abs(
+        numbers(size["common"], "common", count=len(given.ids))
+    )
+    return tuple(
+        _piece(name, rows[name], job, outline, float(common))
+        for name, outline, common in zip(given.ids, given.outlines, shared, strict=True)
+    )
+
+
+def _piece(name: str, row: dict[str, Any], job: Job, outline: Polygon, common_mm: float) -> PieceRecord:
+    settings = job.settings(name)
+    undersize, u = _figure(row, "undersize_mm", "undersize_standard_uncertainty_mm")
+    bend, u_bend = _figure(row, "bend_loss_mm", "bend_loss_standard_uncertainty_mm")
+    seen = float(numbers([row["seen_fraction"]], "seen_fraction")[0])
+    if not 0 <= seen <= 1:
+        raise ValueError(f"the share seen of {name} is out of range")
+    return PieceRecord(
+        piece=_printable(name),
+        material=_printable(settings.material.strip()),
+        facing=settings.facing,
+        offset_mm=settings.offset_mm,
+        loss_mm=None if undersize is None else undersize + settings.offset_mm,
+        u_mm=u,
+        u_common_mm=0.0 if u is None else min(common_mm, u),
+        bend_mm=bend,
+        u_bend_mm=u_bend,
+        seen_fraction=seen,
+        area_mm2=float(outline.area),
+        perimeter_mm=float(outline.length),
+        curvature=mean_bend(outline),
+        outline=outline_digest(outline),
+    )
+
+
+def _figure(row: dict[str, Any], name: str, u_name: str) -> tuple[float | None, float | None]:
+    """A figure with its standard uncertainty, or neither: one without the other is worth nothing."""
+    if row[name] is None or row[u_name] is None:
+        return None, None
+    value, u = numbers([row[name], row[u_name]], name)
+    if u < 0:
+        raise ValueError(f"{u_name} is negative")
+    return float(value), max(float(u), _SMALLEST_U_MM)
+
+
+def _printable(text: str) -> str:
+    """Text that any database and terminal takes: file names may hold half a surrogate pair or a line end."""
+    return "".join(sign if sign.isprintable() else "�" for sign in text)

@@ -1,4 +1,4 @@
-"""Size and bend of an outline, as far as the loss at the cut may hang on them."""
+"""The bend of an outline, as far as the loss at the cut may hang on it."""
 
 from __future__ import annotations
 
@@ -13,11 +13,6 @@ BEND_MM = 5.0  # radius at which a bend counts about three quarters
 _STEP_MM = 0.25
 _REACH_MM = 0.5  # directions are taken over so much before and behind
 _CORNER_RAD = float(np.deg2rad(35.0))
-
-
-def equivalent_radius_mm(polygon: Polygon) -> float:
-    """Twice the area over the perimeter (holes included): the radius of a disc, half the width of a long strip."""
-    return 2.0 * float(polygon.area) / float(polygon.length)
 
 
 def mean_bend(polygon: Polygon) -> float:
