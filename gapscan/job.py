@@ -143,16 +143,7 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
         elif key in _CHOICES:
             given[key] = _choice(value, key, _CHOICES[key], source)
         elif key in _TABLES:
-            if not isinstance(value, dict):
-                raise InputError(f"{source}: [{key}] must be a table of keys; write it as [{key}] on its own line")
-            if key == "cut":
-                given["cut_settings"] = _cut_settings(value, source)
-            for inner, inner_value in value.items():
-                if key == "cut" and inner not in _TABLES[key]:
-                    continue
-                if inner not in _TABLES[key]:
-                    raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in _TABLES[key]), source))
-                given[inner] = _number(inner_value, f"{key}.{inner}", *_TABLES[key][inner], source)
+            given |= _table(key, value, source)
         elif key in readers:
             given[key] = readers[key](value, source)
         else:
@@ -169,6 +160,20 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
             f"{source}: aim_mm = {job.aim_mm} asks for more overlap than press_mm = {job.press_mm} allows; raise one"
         )
     return job
+
+
+def _table(key: str, value: object, source: str) -> dict[str, Any]:
+    """The settings of ``[sheet]`` or ``[cut]``."""
+    if not isinstance(value, dict):
+        raise InputError(f"{source}: [{key}] must be a table of keys; write it as [{key}] on its own line")
+    known = _TABLES[key]
+    given: dict[str, Any] = {"cut_settings": _cut_settings(value, source)} if key == "cut" else {}
+    for inner, entry in value.items():
+        if inner in known:
+            given[inner] = _number(entry, f"{key}.{inner}", *known[inner], source)
+        elif key != "cut":
+            raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in known), source))
+    return given
 
 
 def _cut_settings(table: dict[str, Any], source: str) -> tuple[tuple[str, str | float], ...]:
