@@ -72,14 +72,14 @@ class _Problem:
     term: NDArray[np.int64]
 
     @cached_property
-    def ZT(self) -> csr_matrix:
+    def turned(self) -> csr_matrix:
         return self.Z.T.tocsr()
 
     def condensed(self, sd: FloatArray, tau: float) -> tuple[FloatArray, FloatArray, FloatArray, float, float]:
         """G½, Cholesky factor of I + G½ZᵀD⁻¹ZG½, G½ZᵀD⁻¹y, yᵀD⁻¹y and Σ log D."""
         variance = self.u**2 + self.weight * tau**2
         root = sd[self.term]
-        scaled = self.ZT @ diags_array(1.0 / variance)
+        scaled = self.turned @ diags_array(1.0 / variance)
         M = (scaled @ self.Z).toarray() * np.outer(root, root)
         M[np.diag_indices_from(M)] += 1.0
         lower, _ = cho_factor(M, lower=True, check_finite=False)
