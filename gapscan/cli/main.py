@@ -17,6 +17,8 @@ _COMMANDS = {
     "frame": ("gapscan.cli.frame", "Write the scale frame to cut once and lay round every dry fit."),
     "inspect": ("gapscan.cli.inspect", "Measure the seams of a dry fit; list the pieces to recut."),
     "plan": ("gapscan.cli.plan", "Plan the recuts anew from a result folder, with other settings; no photo needed."),
+    "notebook": ("gapscan.cli.notebook", "Keep what every inspected piece lost at the cut, for the next job."),
+    "suggest": ("gapscan.cli.suggest", "Suggest the offsets to start a new design with, from the notebook."),
     "demo": ("gapscan.cli.demo", "Write a complete example and inspect it."),
 }
 # What opencv-python's extension module asks of the system (ldd), and what a slim system lacks.
