@@ -90,11 +90,18 @@ def _tell(start: Start, out: Path | None) -> None:
         )
         table.add_row(*(Text("".join(c if c.isprintable() else "\ufffd" for c in word)) for word in words))
     console = output_console()
-    console.print(table)
+    if changed:
+        console.print(table)
+    alike: dict[str, list[str]] = {}
+    for piece in left:
+        alike.setdefault(reason(piece, start.told), []).append(piece.piece)
+    for why, names in alike.items():
+        console.print("".join(c if c.isprintable() else "\ufffd" for c in f"{', '.join(names)}: {why}"))
     console.print(told_words(start.told))
-    changed = sum(not piece.left for piece in start.pieces)
-    console.print(
-        f"Change the offset of {changed} of {len(start.pieces)} pieces; try one piece of each wood before you cut all."
-    )
+    if changed:
+        console.print(
+            f"Change the offset of {len(changed)} of {len(start.pieces)} pieces; ± is one standard uncertainty. "
+            "Try one piece of each wood before you cut all."
+        )
     if out is not None:
         console.print(f"Job file with these offsets: {out}")
