@@ -8,6 +8,7 @@ from scipy.sparse import csr_array, eye_array, hstack, vstack
 
 from gapscan.recut.group import Group, Outcome, gap_rows, limits_with, seat_bounds, seat_rows
 from gapscan.recut.programme import LARGEST_CHANGE_MM
+from gapscan.recut.solver import milp
 
 FloatArray = NDArray[np.float64]
 
@@ -126,7 +127,7 @@ def _linear(
     lower: FloatArray,
     upper: FloatArray,
 ) -> FloatArray | None:
-    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.optimize import Bounds, LinearConstraint
 
     A = csr_array(vstack([r[0] for r in rows], format="csr"))
     answer = milp(

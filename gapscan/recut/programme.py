@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array, hstack, vstack
 
 from gapscan.recut.group import Group, Outcome, at_the_edge, gap_rows, seat_bounds, seat_reach, seat_rows
+from gapscan.recut.solver import milp
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -36,8 +37,7 @@ IntArray = NDArray[np.int64]
 
 LARGEST_CHANGE_MM = 1.0
 EQUAL_CHANGE_MM = 0.002  # totals of change that differ by less are taken as equal: no offset is cut that finely
-MISS_MM, _SLACK = 1e-4, 1e-7
-_LEAST_CHANGE_MM = 1e-5
+MISS_MM, _SLACK, _LEAST_CHANGE_MM = 1e-4, 1e-7, 1e-5
 
 
 @dataclass(frozen=True)
@@ -319,7 +319,7 @@ def _milp(
     upper: FloatArray,
     deadline: float,
 ) -> Any:
-    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.optimize import Bounds, LinearConstraint
 
     return milp(
         goal,
