@@ -13,7 +13,7 @@ import gapscan
 
 ROOT = Path(gapscan.__file__).parent
 # In the order in which the data flows; a stage imports only what stands before it.
-ORDER = ("design", "photo", "register", "measure", "solve", "recut", "cutting", "report", "pipeline", "cli")
+ORDER = ("design", "photo", "register", "measure", "solve", "cutting", "recut", "report", "sheets", "pipeline", "cli")
 FOR_ALL = {"errors", "job", "coordinates"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}
 MODULES = sorted(p for p in ROOT.rglob("*.py"))
@@ -69,7 +69,7 @@ def test_the_simulator_knows_no_measuring_code():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = {name.split(".")[1] for name in ast.literal_eval(done.stdout)}
-    assert not loaded & {"photo", "register", "measure", "solve", "recut", "report", "pipeline"}
+    assert not loaded & {"photo", "register", "measure", "solve", "cutting", "recut", "report", "sheets", "pipeline"}
 
 
 def test_the_command_answers_without_loading_the_heavy_packages():
