@@ -3,7 +3,8 @@
 An outline comes here as a fine polyline whose vertices lie on the curve that was drawn (moved by the offset). Corners
 and straight edges stay as they are; the stretches between are fitted by cubics with their end tangents held, by
 P. J. Schneider, "An algorithm for automatically fitting digitized curves", Graphics Gems (1990), pp. 612-626: least
-squares for the two handle lengths, Newton steps for the parameters, a split where the fit is worst.
+squares for the two handle lengths, Newton steps for the parameters. Not the split where the fit is worst, though: each
+cubic reaches as far as one can, which takes a third fewer of them.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ BULGE_MM = 0.0065
 CORNER_DEG = 25.0
 _CHECK_CHORD_MM = 0.0004
 _SAME_LINE_MM = 0.0001
-_STEPS = 6
+_STEPS = 12
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,18 @@ def flat_outline(rings: tuple[Ring, ...], *, chord_mm: float = _CHECK_CHORD_MM) 
     for ring in rings:
         area = area.symmetric_difference(Polygon(flatten(ring, chord_mm=chord_mm)))
     return area
+
+
+def fine_outline(outline: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
+    """The outline with the curves between its vertices drawn out, so that moving it makes no error at its corners.
+
+    The chords that a curve was cut into meet a corner at another angle than the curve itself; at a sharp tip that moves
+    the point where two offset sides meet by hundredths of a millimetre.
+    """
+    rings = curved_rings(outline)
+    if all(isinstance(segment, Line) for ring in rings for segment in ring):
+        return outline
+    return flat_outline(rings)
 
 
 def _sound(rings: list[Ring]) -> bool:
@@ -183,51 +196,61 @@ def _fitted(points: FloatArray, tangent: FloatArray) -> list[Segment]:
     half = (points[:-1] + points[1:]) / 2 + edge / 8 * (tangent[:-1] - tangent[1:])
     dense = np.empty((2 * len(points) - 1, 2))
     dense[::2], dense[1::2] = points, half
-    found: list[tuple[int, int, FloatArray]] = []
-    todo = [(0, len(points) - 1)]
-    while todo:
-        i, j = todo.pop()
-        control, split = _one(dense, tangent, i, j)
-        if control is not None:
-            found.append((i, j, control))
-        else:
-            todo += [(split, j), (i, split)]
-    # A split where the fit was worst may have been one too many: try each pair of neighbours as one.
-    joined = found[:1]
-    for i, j, control in found[1:]:
-        start = joined[-1][0]
-        both, _ = _one(dense, tangent, start, j)
-        if both is None:
-            joined.append((i, j, control))
-        else:
-            joined[-1] = (start, j, both)
-    return [_segment(control) for _, _, control in joined]
+    found: list[Segment] = []
+    start, last = 0, len(points) - 1
+    while start < last:
+        control, end = _longest(dense, tangent, start, last)
+        found.append(_segment(control))
+        start = end
+    return found
 
 
-def _one(dense: FloatArray, tangent: FloatArray, i: int, j: int) -> tuple[FloatArray | None, int]:
-    """Control points (4, 2) of one cubic from vertex i to j, or None and the vertex to split at."""
+def _longest(dense: FloatArray, tangent: FloatArray, start: int, last: int) -> tuple[FloatArray, int]:
+    """The cubic from ``start`` that reaches as far as one can, and its end: by doubling, then by halving."""
+    end, beyond, step = start + 1, last + 1, 2
+    best = _one(dense, tangent, start, end)
+    while end < last:
+        trial = min(start + step, last)
+        control = _one(dense, tangent, start, trial)
+        if control is None:
+            beyond = trial
+            break
+        best, end, step = control, trial, 2 * step
+    while beyond - end > 1:
+        trial = (end + beyond) // 2
+        control = _one(dense, tangent, start, trial)
+        if control is None:
+            beyond = trial
+        else:
+            best, end = control, trial
+    if best is None:
+        raise AssertionError("between two neighbouring vertices a cubic always fits")
+    return best, end
+
+
+def _one(dense: FloatArray, tangent: FloatArray, i: int, j: int) -> FloatArray | None:
+    """Control points (4, 2) of one cubic from vertex i to j, or None where it leaves a vertex by over ``FIT_MM``."""
     target = dense[2 * i : 2 * j + 1]
     first, last = tangent[i], -tangent[j]
     length = np.hypot(*np.diff(target, axis=0).T)
     if j - i == 1:
-        return _control(target, first, last, np.full(2, length.sum() / 3.0)), i
+        return _control(target, first, last, np.full(2, length.sum() / 3.0))
     u = np.concatenate([[0.0], np.cumsum(length)])
     whole = float(u[-1])
     u /= whole
-    middle = i + (j - i) // 2
     for _ in range(_STEPS):
         handles = _handles(target, u, first, last)
         if not ((handles > 0.02 * whole) & (handles < whole)).all():
-            return None, middle
+            return None
         control = _control(target, first, last, handles)
         off = _bezier(control, u) - target
         error = np.hypot(*off.T)
         if error.max() <= FIT_MM:
-            return control, i
+            return control
         if error.max() > 60.0 * FIT_MM:
             break
         u = _newton(control, off, u)
-    return None, i + int(np.clip(round(float(np.argmax(error)) / 2), 1, j - i - 1))
+    return None
 
 
 def _handles(target: FloatArray, u: FloatArray, first: FloatArray, last: FloatArray) -> FloatArray:

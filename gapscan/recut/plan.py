@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from gapscan.cutting.curves import fine_outline
 from gapscan.cutting.slivers import sound_outline
 from gapscan.design.types import Design
 from gapscan.job import Job
@@ -204,10 +205,11 @@ def _decide(
         change, seam_changes = _seam_changes(given, choice, k)
         cause = "cut too small" if change > 0 else "cut too large"
         offset = job.settings(given.ids[k]).offset_mm
+        drawn = fine_outline(given.outlines[k])
         if seam_changes:
-            outline = stretched_outline(given.outlines[k], windows, k, offset + choice.change_mm[k], choice)
+            outline = stretched_outline(drawn, windows, k, offset + choice.change_mm[k], choice)
         else:
-            outline = offset_outline(given.outlines[k], offset + change)
+            outline = offset_outline(drawn, offset + change)
     elif doubt.unsure[k]:
         verdict, cause = "unsure", doubt.cause[k]
     else:
