@@ -23,7 +23,7 @@ BoolArray = NDArray[np.bool_]
 PointMm = tuple[float, float]
 
 FIT_MM = 0.001  # a cubic passes every vertex of the polyline within this
-# Between two vertices the polyline cuts off up to 0.005 mm of the drawn curve (design.flatten), a little more after
+# Between two vertices the polyline cuts off up to 0.002 mm of the drawn curve (design.flatten), a little more after
 # growing a small radius; an edge that would have to bulge more than this to be part of a curve is a straight one.
 BULGE_MM = 0.0065
 CORNER_DEG = 25.0

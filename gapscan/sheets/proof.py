@@ -35,7 +35,8 @@ def proof_svg(parts: Sequence[CutPart]) -> str:
         f'  <rect width="{short(width)}" height="{short(height)}" fill="#ffffff"/>',
         '  <text x="5" y="7" font-size="4">New outlines over those cut before (for looking at, not for cutting)</text>',
         f'  <text x="5" y="12" font-size="3"><tspan fill="{_NEW}">full line: new</tspan> · '
-        f'<tspan fill="{_OLD}">dashed, filled: as cut before</tspan> · show face towards you · ± is one standard uncertainty</text>',
+        f'<tspan fill="{_OLD}">dashed, filled: as cut before</tspan> · show face towards you · '
+        "± is one standard uncertainty</text>",
     ]
     for k, part in enumerate(parts):
         x, y = (k % _COLUMNS) * _CELL_MM[0], 14.0 + (k // _COLUMNS) * _CELL_MM[1]

@@ -5,7 +5,7 @@
 Each shape is written as cubic Béziers and straight lines in an SVG file and read as a design; its outline is moved by
 ``recut.offset`` and turned into curves by ``cutting.curves``. Against it stands what pyclipper (the Clipper polygon
 library of A. Johnson, an implementation with other algorithms than GEOS) makes of the same drawing, taken at a hundred
-times finer chords and in whole steps of 0.1 µm: mitred joins, the same limit. Reported: the Hausdorff distance both
+times finer chords and in whole steps of a millionth of a millimetre: mitred joins, the same limit. Reported: the Hausdorff distance both
 ways and the area between the two outlines for their length. Corners sharper than the mitre limit are cut off in another
 way by each library, so that places within a few offsets of such a corner are left out of the distance, and counted.
 """
@@ -29,7 +29,7 @@ from gapscan.recut.offset import MITRE_LIMIT, offset_outline
 
 FloatArray = NDArray[np.float64]
 COUNT = 500
-_STEP_MM = 1e-4  # of pyclipper's whole numbers
+_STEP_MM = 1e-6  # of pyclipper's whole numbers
 _FINE = 400  # points on each cubic
 KINDS = ("blob", "polygon", "leaf", "mixed", "ring", "wave")
 
@@ -208,9 +208,9 @@ def _drawn(kind: str, rings: list[list[tuple]]) -> Shape:
         points = []
         for command, *p in ring:
             words.append(command + " ".join(_xy(q) for q in p[1:]))
-            p = [np.round(q, 6) for q in p]
+            q = [np.round(place, 6) for place in p]
             if command == "L":
-                points.append(p[0][None])
+                points.append(q[0][None])
             else:
                 points.append(
                     (1 - t) ** 3 * p[0] + 3 * (1 - t) ** 2 * t * p[1] + 3 * (1 - t) * t**2 * p[2] + t**3 * p[3]

@@ -8,7 +8,7 @@ import pytest
 from gapscan.cli.main import run
 from gapscan.job import parse_job
 from gapscan.report.writers import write_outputs
-from tests.report.specimens import grid_inspection
+from tests.report.specimens import grid_inspection, recordable
 
 
 @pytest.fixture
@@ -16,7 +16,7 @@ def folder(tmp_path):
     job = parse_job(
         {"pieces": {"p01": {"facing": "down", "material": "walnut"}, "*": {"material": "oak"}}}, source="job"
     )
-    write_outputs(replace(grid_inspection(), job=job), tmp_path / "result")
+    write_outputs(replace(recordable(grid_inspection()), job=job), tmp_path / "result")
     return tmp_path / "result"
 
 
@@ -39,7 +39,7 @@ def test_json(folder, capsys):
 
 
 def test_nothing_to_cut(tmp_path, capsys):
-    write_outputs(grid_inspection(recut=0), tmp_path / "r")
+    write_outputs(recordable(grid_inspection(recut=0)), tmp_path / "r")
     assert run(["sheets", str(tmp_path / "r")]) == 0
     assert "no piece is to be cut again" in capsys.readouterr().out
     assert not (tmp_path / "r" / "sheets").exists()

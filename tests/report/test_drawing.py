@@ -54,7 +54,8 @@ def test_reads_back_as_the_new_outlines(board):
     assert found["p01"].area > board.design.piece("p01").polygon.area
 
 
-def test_reads_back_as_a_design(board, tmp_path):
+def test_reads_back_as_a_design(tmp_path):
+    board = grid_inspection(recut=1)  # two neighbours, both grown, would overlap
     place = tmp_path / "recut.svg"
     place.write_text(recut_svg(board), encoding="utf-8")
     found = {piece.id: piece.polygon for piece in read_design(place).pieces}
