@@ -4,10 +4,10 @@
 
 Each shape is written as cubic Béziers and straight lines in an SVG file and read as a design; its outline is moved by
 ``recut.offset`` and turned into curves by ``cutting.curves``. Against it stands what pyclipper (the Clipper polygon
-library of A. Johnson, an implementation with other algorithms than GEOS) makes of the same drawing, taken at a hundred
-times finer chords and in whole steps of a millionth of a millimetre: mitred joins, the same limit. Reported: the Hausdorff distance both
-ways and the area between the two outlines for their length. Corners sharper than the mitre limit are cut off in another
-way by each library, so that places within a few offsets of such a corner are left out of the distance, and counted.
+library of A. Johnson, other algorithms than those of GEOS) makes of the same drawing, taken at a hundred times finer
+chords and in whole steps of a millionth of a millimetre: mitred joins, the same limit. Reported: the Hausdorff distance
+both ways and the area between the two outlines for their length. Corners sharper than the mitre limit are cut off in
+another way by each library, so that places near such a corner are left out of the distance, and counted.
 """
 
 from __future__ import annotations
