@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from gapscan.cli.story import STORY_FILES
 from gapscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -15,15 +16,18 @@ if TYPE_CHECKING:
 
 # What an example consists of; a folder with all of them is an earlier example and may be written over.
 _FILES = ("design.svg", "frame.svg", "job.toml", "truth.json")
-_OTHERS = ("photo.jpg", "result")
-_SEED = 20
+_OTHERS = ("photo.jpg", "result", *STORY_FILES)
+EXAMPLE_SEED = 20
 
 
 @click.command("demo")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
 @click.option("--force", is_flag=True, help="Write into DIR even when it holds other files.")
+@click.option(
+    "--story", is_flag=True, help="Go on: sheets, the recut, the second look, the notebook, the next drawing."
+)
 @click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")
-def command(*, folder: Path, force: bool, quiet: bool) -> None:
+def command(*, folder: Path, force: bool, story: bool, quiet: bool) -> None:
     """Write a complete example into DIR and inspect it.
 
     A drawing, a scale frame, a job file, a simulated photo of a dry fit with known faults, and the truth;
@@ -47,6 +51,11 @@ def command(*, folder: Path, force: bool, quiet: bool) -> None:
     if not quiet:
         truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
         click.echo(compare(inspection, truth))
+    if story:
+        from gapscan.cli.story import tell_story
+
+        with progress(quiet=quiet) as say:
+            tell_story(folder, inspection, quiet=quiet, say=say)
 
 
 def check_folder(folder: Path, *, force: bool) -> None:
@@ -70,7 +79,7 @@ def write_example(folder: Path) -> None:
     from gapscan.simulate.demo import demo_photos, demo_scenario
     from gapscan.simulate.scene_files import write_scene
 
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(EXAMPLE_SEED)
     scenario = demo_scenario(rng)
     # A layout has its origin in the middle of the opening.
     photos = demo_photos(scenario, frame_layout(*scenario.opening_mm).card, (0.0, 0.0), rng)

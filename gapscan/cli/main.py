@@ -19,6 +19,7 @@ _COMMANDS = {
     "plan": ("gapscan.cli.plan", "Plan the recuts anew from a result folder, with other settings; no photo needed."),
     "notebook": ("gapscan.cli.notebook", "Keep what every inspected piece lost at the cut, for the next job."),
     "suggest": ("gapscan.cli.suggest", "Suggest the offsets to start a new design with, from the notebook."),
+    "sheets": ("gapscan.cli.sheets", "Lay the pieces to recut out on sheets for the laser's bed, and draw a proof."),
     "demo": ("gapscan.cli.demo", "Write a complete example and inspect it."),
 }
 # What opencv-python's extension module asks of the system (ldd), and what a slim system lacks.

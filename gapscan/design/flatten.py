@@ -14,10 +14,13 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-CHORD_MM = 0.005
-# A full circle of 15 m radius needs about 4000 steps at 0.005 mm; more is a drawing that the size check
+CHORD_MM = 0.002
+# A full circle of 6 m radius needs about 4000 steps at 0.002 mm; more is a drawing that the size check
 # refuses.
 _MAX_STEPS = 4096
+# A shallow curve that one chord would do for is cut into four, so that its vertices still tell it from a straight edge;
+# below a tenth of a step (a bulge of a hundredth of the tolerance) it is one.
+_FEWEST, _STRAIGHT = 4, 0.1
 
 
 def flatten_cubic(control_mm: FloatArray, *, chord_mm: float = CHORD_MM) -> FloatArray:
@@ -75,5 +78,7 @@ def _parameters(steps: float, *, multiple: int = 1) -> FloatArray:
     if not math.isfinite(steps):
         return np.ones((1, 1))
     whole = math.ceil(round(min(steps, _MAX_STEPS), 6))
+    if round(steps, 6) > _STRAIGHT:
+        whole = max(whole, _FEWEST)
     n = max(1, -(-whole // multiple)) * multiple
     return (np.arange(1, n + 1) / n)[:, None]

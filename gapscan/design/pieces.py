@@ -116,6 +116,14 @@ def _shapes(outlines: Sequence[Outline], source: str, notes: list[str]) -> list[
     return shapes
 
 
+def outline_area(outline: Outline, *, source: str) -> Polygon | MultiPolygon:
+    """The area of one outline as drawn, neither let in nor healed. Raises InputError when it encloses nothing."""
+    parts = _polygons(outline, outline.name, source)
+    if not parts:
+        raise InputError(f"{source}: '{outline.name}' encloses nothing; draw it again as a closed path")
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
 def _polygons(outline: Outline, label: str, source: str) -> list[Polygon]:
     """Even-odd polygons of one outline, in the drawing order of their outer rings."""
     found: list[Polygon] = []

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from gapscan.cutting.curves import fine_outline
+from gapscan.cutting.slivers import sound_outline
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.chance import plan_chances
 from gapscan.recut.doubt import Doubt, find_doubt
-from gapscan.recut.offset import offset_outline
+from gapscan.recut.offset import MITRE_LIMIT, offset_outline
 from gapscan.recut.record import as_recorded
 from gapscan.recut.select import select_pieces
 from gapscan.recut.selection import Limits, Selection
@@ -68,15 +72,38 @@ def plan_from(given: PlanInput, job: Job) -> RecutPlan:
         _decide(given, k, choice, doubt, float(u_change[k]), float(chances[k]), job) for k in range(len(given.ids))
     )
     blocking = tuple(given.seam_ids[s] for s in choice.missed)
+    decisions, remarks = _soundly_cut(given, decisions, job)
     return RecutPlan(
         decisions=decisions,
         feasible=not blocking,
         blocking_seams=blocking,
-        notes=_notes(given, choice, facing_note, blocking),
+        notes=(*_notes(given, choice, facing_note, blocking), *remarks),
         chance=chance,
         adjust_all=_adjust_all(given.windows, job.tolerance_mm),
         bound_gap=choice.bound_gap,
     )
+
+
+def _soundly_cut(
+    given: PlanInput, decisions: tuple[PieceDecision, ...], job: Job
+) -> tuple[tuple[PieceDecision, ...], tuple[str, ...]]:
+    """The decisions with outlines that can be cut, and what a person must know about them."""
+    found, remarks = [], []
+    for k, one in enumerate(decisions):
+        if one.new_outline is not None:
+            offset = job.settings(one.id).offset_mm
+            sound = sound_outline(
+                given.outlines[k],
+                one.new_outline,
+                offset_mm=offset + one.offset_change_mm,
+                loss_mm=offset + float(given.undersize_mm[k]),
+                press_mm=job.press_mm,
+                mitre_limit=MITRE_LIMIT,
+            )
+            remarks += [f"new outline of {one.id}: {remark}" for remark in sound.remarks]
+            one = replace(one, new_outline=sound.outline)  # noqa: PLW2901  the same decision, made cuttable
+        found.append(one)
+    return tuple(found), tuple(remarks)
 
 
 def _notes(given: PlanInput, choice: Selection, facing_note: str, blocking: tuple[str, ...]) -> tuple[str, ...]:
@@ -178,10 +205,11 @@ def _decide(
         change, seam_changes = _seam_changes(given, choice, k)
         cause = "cut too small" if change > 0 else "cut too large"
         offset = job.settings(given.ids[k]).offset_mm
+        drawn = fine_outline(given.outlines[k])
         if seam_changes:
-            outline = stretched_outline(given.outlines[k], windows, k, offset + choice.change_mm[k], choice)
+            outline = stretched_outline(drawn, windows, k, offset + choice.change_mm[k], choice)
         else:
-            outline = offset_outline(given.outlines[k], offset + change)
+            outline = offset_outline(drawn, offset + change)
     elif doubt.unsure[k]:
         verdict, cause = "unsure", doubt.cause[k]
     else:

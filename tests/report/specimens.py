@@ -74,6 +74,14 @@ def to_px(xy_mm: np.ndarray) -> np.ndarray:
     return np.asarray(xy_mm) * PX_PER_MM + MARGIN_PX
 
 
+def recordable(inspection: Inspection) -> Inspection:
+    """The same with the figures of a fit where nothing was seen, which only repeats its prior, so that it reads back."""
+    prior = {"undersize_mm": 0.0, "u_undersize_mm": 0.5, "shift_mm": (0.0, 0.0), "u_shift_mm": (0.5, 0.5)}
+    prior |= {"turn_deg": 0.0, "u_turn_deg": 1.0, "bend_mm": 0.0, "u_bend_mm": 0.5}
+    seen = [p if np.isfinite(p.undersize_mm) else replace(p, **prior) for p in inspection.fit.pieces]
+    return replace(inspection, fit=replace(inspection.fit, pieces=tuple(seen)))
+
+
 def grid_inspection(
     *, columns: int = 4, rows: int = 3, names: dict[str, str] | None = None, recut: int = 2
 ) -> Inspection:
