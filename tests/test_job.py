@@ -110,7 +110,7 @@ def refused(path: Path) -> str:
     [
         ("tolerence_mm = 0.1", "tolerence_mm", "tolerance_mm"),
         ("[sheet]\nthick = 1", "sheet.thick", "thickness_mm"),
-        ("[cut]\nkerf_mm = 0.1", "cut.kerf_mm", "taper_deg"),
+        ("[cut]\ntaper_degs = 0.1", "cut.taper_degs", "taper_deg"),
         ("[pieces.p01]\nface = 'up'", "pieces.p01.face", "facing"),
         ("[lamp]\nlevel = 1", "lamp", "pieces"),
     ],

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import Table
+from tomlkit.items import InlineTable, Table
 
 from gapscan.errors import InputError
 from gapscan.job import parse_job
@@ -25,6 +25,9 @@ def with_offsets(text: str, offset_mm: Mapping[str, float], *, source: str) -> s
         document = tomlkit.parse(text or _HEAD)
         if "pieces" not in document:
             document["pieces"] = tomlkit.table(is_super_table=True)
+        if isinstance(document["pieces"], InlineTable):  # which holds no tables of several lines
+            plain = document.pop("pieces").unwrap()
+            document["pieces"] = tomlkit.item(plain) if plain else tomlkit.table(is_super_table=True)
         pieces = document["pieces"]
         for keys in pieces.values():
             if isinstance(keys, Mapping):

@@ -45,7 +45,7 @@ def test_add_list_export(result, book, tmp_path, capsys):
             None if expected is None else pytest.approx(expected + piece["offset_mm"], abs=1e-4)
         )
     assert run(["notebook", "export", "--book", str(book), "--out", str(tmp_path / "x.csv")]) == 0
-    rows = list(csv.DictReader((tmp_path / "x.csv").open(encoding="utf-8")))
+    rows = list(csv.DictReader((tmp_path / "x.csv").read_text(encoding="utf-8").splitlines()))
     assert {row["piece"] for row in rows} == set(true)
     assert run(["notebook", "export", "--book", str(book), "--out", str(tmp_path / "x.csv")]) == 2
     assert "is there already" in capsys.readouterr().err
@@ -71,7 +71,7 @@ def test_a_folder_without_results_adds_nothing(result, book, tmp_path, capsys):
 def test_suggest(result, faulty_front, book, tmp_path, capsys):
     run(["notebook", "add", str(result), "--book", str(book)])
     capsys.readouterr()
-    design, out = str(faulty_front.design), tmp_path / "job2.toml"
+    design, out = str(faulty_front.design_path), tmp_path / "job2.toml"
     assert run(["suggest", design, "--book", str(book), "--out", str(out), "--json"]) == 0
     table = json.loads(said(capsys))
     assert table["pieces_used"] > 5
@@ -88,14 +88,14 @@ def test_suggest(result, faulty_front, book, tmp_path, capsys):
 
 def test_suggest_without_a_record(faulty_front, tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("GAPSCAN_BOOK", str(tmp_path / "none.sqlite"))
-    assert run(["suggest", str(faulty_front.design)]) == 0
+    assert run(["suggest", str(faulty_front.design_path)]) == 0
     told = " ".join(said(capsys).split())
     assert "no record yet: leave it as drawn" in told
     assert "holds no piece to learn from" in told
-    assert run(["suggest", str(faulty_front.design), "--book", str(tmp_path / "none.sqlite")]) == 2
+    assert run(["suggest", str(faulty_front.design_path), "--book", str(tmp_path / "none.sqlite")]) == 2
 
 
 def test_suggest_with_a_misspelt_piece(faulty_front, tmp_path, capsys):
     (tmp_path / "job.toml").write_text("[pieces.nosuch]\nkeep = true\n")
-    assert run(["suggest", str(faulty_front.design), "--job", str(tmp_path / "job.toml")]) == 2
+    assert run(["suggest", str(faulty_front.design_path), "--job", str(tmp_path / "job.toml")]) == 2
     assert "is named nosuch" in capsys.readouterr().err

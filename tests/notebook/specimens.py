@@ -33,6 +33,7 @@ def record(number: int, pieces: tuple[PieceRecord, ...] | None = None, **other: 
 def shop_records(
     jobs: int, *, seed: int = 1, materials: dict[str, float] | None = None, count: int = 12, job_mm: float = 0.003,
     repeat_mm: float = 0.004, base_mm: float = 0.06, reading_mm: float = 0.004,
+    shapes: tuple[dict[str, float], ...] = ({},),
 ) -> tuple[tuple[int, JobRecord], ...]:  # fmt: skip
     """Entries of a shop with known losses by material."""
     rng = np.random.default_rng(seed)
@@ -44,15 +45,8 @@ def shop_records(
         for k in range(count):
             wood = list(materials)[k % len(materials)]
             loss = base_mm + materials[wood] + drift + float(np.hypot(repeat_mm, reading_mm)) * rng.normal()
-            pieces.append(
-                piece(
-                    f"p{k}",
-                    material=wood,
-                    loss_mm=float(loss),
-                    u_mm=reading_mm,
-                    u_common_mm=0.0,
-                    outline=f"{number}-{k}",
-                )
-            )
+            shape = shapes[k % len(shapes)]
+            figures = {"loss_mm": float(loss), "u_mm": reading_mm, "u_common_mm": 0.0}
+            pieces.append(piece(f"p{k}", material=wood, outline=f"{number}-{k}", **figures, **shape))
         found.append((number, record(number, tuple(pieces))))
     return tuple(found)

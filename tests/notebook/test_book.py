@@ -80,14 +80,14 @@ def other_database(path):
 
 
 def damaged(path):
-    add_entries(path, [record(k, tuple(piece(f"p{i}") for i in range(200))) for k in range(1, 9)])
+    add_entries(path, [record(k, tuple(piece(f"p{i:03d}") for i in range(200))) for k in range(1, 9)])
     data = bytearray(path.read_bytes())
     data[len(data) // 2 : len(data) // 2 + 3000] = b"\x00\xff" * 1500
     path.write_bytes(data)
 
 
 def cut_short(path):
-    add_entries(path, [record(k, tuple(piece(f"p{i}") for i in range(200))) for k in range(1, 9)])
+    add_entries(path, [record(k, tuple(piece(f"p{i:03d}") for i in range(200))) for k in range(1, 9)])
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 3])
 
 
@@ -201,15 +201,15 @@ def connect(*a, **k):
     connection.execute("PRAGMA cache_size = 1")
     return connection
 sqlite3.connect = connect
-book.add_entries(Path(sys.argv[1]), [record(k, tuple(piece(f"p{i}") for i in range(60))) for k in (2, 3)])
+book.add_entries(Path(sys.argv[1]), [record(k, tuple(piece(f"p{i:03d}") for i in range(60))) for k in (2, 3)])
 """
 
 
 def test_killed_at_any_statement(tmp_path):
     """Really killed (SIGKILL) before every statement in turn: the old entries are whole, the new ones all there or none."""
     whole = tmp_path / "whole.sqlite"
-    old = record(1, tuple(piece(f"p{i}") for i in range(60)))
-    new = [record(k, tuple(piece(f"p{i}") for i in range(60))) for k in (2, 3)]
+    old = record(1, tuple(piece(f"p{i:03d}") for i in range(60)))
+    new = [record(k, tuple(piece(f"p{i:03d}") for i in range(60))) for k in (2, 3)]
     add_entries(whole, [old])
     killed = 0
     seen = set()

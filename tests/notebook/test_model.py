@@ -161,8 +161,17 @@ def job_of(panel, **top):
     return parse_job({"cut": {"power": 60, "speed": 12}, "pieces": pieces, **top}, source="job")
 
 
+def panel_records(panel, jobs, base_mm):
+    """Earlier jobs of pieces like those of the panel."""
+    shapes = tuple(
+        {"area_mm2": p.polygon.area, "perimeter_mm": p.polygon.length, "curvature": mean_bend(p.polygon)}
+        for p in panel.pieces
+    )
+    return shop_records(jobs, base_mm=base_mm, shapes=shapes, materials={"walnut": 0.0})
+
+
 def test_offsets_make_good_the_loss_less_half_the_aim(panel):
-    book = shop_records(4, base_mm=0.09)
+    book = panel_records(panel, 4, 0.09)
     start = starting_offsets(panel, job_of(panel), book)
     for one in start.pieces:
         assert not one.left
@@ -174,7 +183,7 @@ def test_offsets_make_good_the_loss_less_half_the_aim(panel):
 
 
 def test_a_hairline_that_holds_is_left(panel):
-    start = starting_offsets(panel, job_of(panel), shop_records(4, base_mm=0.025))
+    start = starting_offsets(panel, job_of(panel), panel_records(panel, 4, 0.025))
     assert all(one.left and one.offset_mm == 0.0 for one in start.pieces)
     assert all(one.chance == one.chance_given > 0.95 for one in start.pieces)
 
