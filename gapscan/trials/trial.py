@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,17 +22,19 @@ def read_trial(folder: Path) -> Trial:
     """The dry fit whose results ``gapscan inspect`` wrote into this folder. Raises InputError."""
     source = folder / "fit.json"
     record, recorded = read_record(source)
-    return trial_of(
-        recorded_inspection(record, recorded, source=str(source)), recorded.given, name=folder.name or str(folder)
-    )
+    inspection = recorded_inspection(record, recorded, source=str(source))
+    return trial_of(inspection, recorded.given, record["plan"], name=folder.name or str(folder))
 
 
-def trial_of(inspection: Inspection, given: PlanInput, *, name: str) -> Trial:
-    """What one dry fit says of its cut; ``given`` is what its plan was made from."""
+def trial_of(inspection: Inspection, given: PlanInput, block: dict[str, Any], *, name: str) -> Trial:
+    """What one dry fit says of its cut.
+
+    given, block  what its plan was made from, and the same as the record holds it (:func:`gapscan.recut.record.plan_block`)
+    """
     states = {state.id: state for state in inspection.fit.pieces}
     seen = np.array([states[one].seen_fraction > 0.0 for one in given.ids])
     offset = np.array([inspection.job.settings(one).offset_mm for one in given.ids])
-    common = shared_by_piece(inspection.survey, given.ids)
+    common = np.maximum(_common_factor(block), shared_by_piece(inspection.survey, given.ids))
     own = np.nan_to_num(given.size_covariance - np.outer(common, common))
     bend = np.array([[states[one].bend_mm, states[one].u_bend_mm] for one in given.ids]).reshape(-1, 2)
     index = {one: k for k, one in enumerate(given.ids)}
@@ -62,6 +65,13 @@ def trial_of(inspection: Inspection, given: PlanInput, *, name: str) -> Trial:
         u_gap_mm=gaps[:, 1],
         shared_gap_mm=gaps[:, 2],
     )
+
+
+def _common_factor(block: dict[str, Any]) -> FloatArray:
+    """What all sizes have in common (P,), mm: light, tone and slant, and the photo's scale, against which a fit with wide
+    gaps cannot quite be told from one that is laid further apart. The record takes it out of the covariance by itself."""
+    table = block["size_covariance"]
+    return np.asarray(table["common"], float) * np.asarray(table["u_mm"], float)
 
 
 def shared_by_piece(survey: GapSurvey, ids: tuple[str, ...]) -> FloatArray:
