@@ -148,7 +148,7 @@ def _estimate(one: Estimate | None) -> dict[str, Any] | None:
         "interval_95_mm": [_number(one.low_mm), _number(one.high_mm)],
         "spread_mm": _number(one.spread_mm),
         "degrees_of_freedom": _number(one.freedom, 1),
-        "p": _number(one.p, 6),
+        "p": float(f"{one.p:.3g}"),
     }
 
 

@@ -26,7 +26,7 @@ DESIGN = board(4, 3)
 NOISE_MM, SHARED_MM = 0.012, 0.008  # of a station's gap; of all gaps of a photo
 SPREAD_MM = 0.006  # of the loss, from piece to piece and cut to cut
 SEAT_MM = 0.012
-SCALE_REL = 0.0007  # of the frame, which the solver knows to 0.001
+SCALE_REL = 0.001  # of the frame: as sure as the solver takes it to be
 _AS_DRAWN = survey_of(DESIGN, {}, u_mm=NOISE_MM, u_shared_mm=SHARED_MM)
 
 
