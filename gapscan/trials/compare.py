@@ -7,10 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.design.seams import rim_stations
-from gapscan.design.types import Design, Piece, Rim, Stretch
 from gapscan.errors import InputError
-from gapscan.solve.model import bends
 from gapscan.trials.alike import cut_differences, refuse_other_drawings
 from gapscan.trials.pooling import LEVEL, effective_freedom, pooled
 from gapscan.trials.power import pieces_needed
@@ -79,17 +76,6 @@ def finding(estimate: Estimate, worth_mm: float | None = None) -> Finding:
     return "can't tell"
 
 
-def mean_bends_of(trial: Trial) -> FloatArray:
-    """Mean bend (P,) along each drawn outline, 0 straight to 1 tight (see solve/model.py); corners count as straight."""
-    found = []
-    for name, outline in zip(trial.ids, trial.outlines, strict=True):
-        rings = [np.asarray(ring.coords)[:, :2] for ring in (outline.exterior, *outline.interiors)]
-        rim = Rim(name, tuple(Stretch(ring, closed=True) for ring in rings), float(outline.length))
-        stations = rim_stations(Design("", (Piece(name, outline),), (), (rim,), ()), rim, spacing_mm=0.5)
-        found.append(float(bends(stations).mean()) if len(stations) else 0.0)
-    return np.array(found)
-
-
 def _in_order(trial: Trial, like: Trial) -> Trial:
     """Ids of pieces and seams are sorted by every writer; an edited record may not be."""
     if trial.ids != like.ids or trial.seam_ids != like.seam_ids:
@@ -119,7 +105,7 @@ def _classes(first: Trial, second: Trial) -> list[tuple[str, str, BoolArray]]:
     facings = [f"show face {a.facing}, then {b.facing}" if a.facing != b.facing else f"show face {a.facing} in both"
                for a, b in pairs]  # fmt: skip
     area = np.array([outline.area for outline in first.outlines])
-    curved = mean_bends_of(first) >= _CURVED_FROM
+    curved = first.curving >= _CURVED_FROM
     for kind, labels in (("material", [m or "not told" for m in materials]), ("facing", facings)):
         for label in sorted(set(labels)):
             found.append((kind, label, np.array([one == label for one in labels])))

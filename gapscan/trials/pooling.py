@@ -102,15 +102,19 @@ def _reml(values: FloatArray, d: FloatArray, one: FloatArray) -> float:
     """Maximum of the restricted likelihood: the best of a grid, then refined between its neighbours."""
     from scipy.optimize import minimize_scalar
 
+    def losses(tau2: FloatArray) -> FloatArray:
+        w = 1.0 / (values + tau2[:, None])
+        total = (w * one**2).sum(axis=1)
+        mean = (w * (one * d)).sum(axis=1) / total
+        left = (w * (d - mean[:, None] * one) ** 2).sum(axis=1)
+        return np.asarray(-np.log(w).sum(axis=1) + np.log(total) + left)
+
     def loss(tau2: float) -> float:
-        w = 1.0 / (values + tau2)
-        total = float((w * one**2).sum())
-        mean = float((w * one * d).sum()) / total
-        return float(-np.log(w).sum() + np.log(total) + (w * (d - mean * one) ** 2).sum())
+        return float(losses(np.array([tau2]))[0])
 
     top = 20.0 * float(np.square(d).sum()) / len(d) + float(values.max())
     grid = np.concatenate([[0.0], np.geomspace(1e-6 * top, top, _GRID)])
-    best = int(np.argmin([loss(float(t)) for t in grid]))
+    best = int(np.argmin(losses(grid)))
     low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, _GRID)])
     found = float(minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-9 * top}).x)
     return found if loss(found) < loss(0.0) else 0.0

@@ -7,12 +7,16 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry import Polygon
 
+from gapscan.design.seams import rim_stations
+from gapscan.design.types import Design, Piece, Rim, Stretch
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.types import PlanInput
 from gapscan.report.reread import read_record, recorded_inspection
 from gapscan.report.summary import summarise_seam
 from gapscan.report.types import Inspection
+from gapscan.solve.model import bends
 from gapscan.trials.types import Trial
 
 FloatArray = NDArray[np.float64]
@@ -56,6 +60,7 @@ def trial_of(inspection: Inspection, given: PlanInput, block: dict[str, Any], *,
         loss_mm=np.where(seen, offset + given.undersize_mm, np.nan),
         own_covariance=own,
         common_mm=common,
+        curving=mean_bends_along(given.ids, given.outlines),
         bend_mm=np.where(seen, bend[:, 0], np.nan),
         u_bend_mm=bend[:, 1],
         seam_ids=tuple(seam.id for seam in drawn),
@@ -87,3 +92,14 @@ def shared_by_piece(survey: GapSurvey, ids: tuple[str, ...]) -> FloatArray:
             total[index[piece]] += shared.sum()
             n[index[piece]] += len(shared)
     return 0.5 * total / np.maximum(n, 1)
+
+
+def mean_bends_along(ids: tuple[str, ...], outlines: tuple[Polygon, ...]) -> FloatArray:
+    """Mean bend (P,) along each drawn outline, 0 straight to 1 tight; corners count as straight."""
+    found = []
+    for name, outline in zip(ids, outlines, strict=True):
+        rings = [np.asarray(ring.coords)[:, :2] for ring in (outline.exterior, *outline.interiors)]
+        rim = Rim(name, tuple(Stretch(ring, closed=True) for ring in rings), float(outline.length))
+        stations = rim_stations(Design("", (Piece(name, outline),), (), (rim,), ()), rim, spacing_mm=0.5)
+        found.append(float(bends(stations).mean()) if len(stations) else 0.0)
+    return np.array(found)

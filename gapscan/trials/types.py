@@ -22,6 +22,7 @@ class Trial:
     loss_mm          (P,) offset that a piece was cut with plus its undersize; NaN where nothing of it was seen
     own_covariance   (P, P) of it [mm²], without what all pieces share
     common_mm        (P,) standard uncertainty from what all pieces of one photo share (light, tone, scale, slant)
+    curving          (P,) mean bend along the drawn outline, 0 straight to 1 tight (see solve/model.py)
     bend_mm, u_bend_mm  (P,) loss in tight bends beyond that of straight parts; NaN where not seen
     gap_mm           (S,) mean gap of a seam as taped; NaN where not seen
     u_gap_mm         (S,) standard uncertainty of it; shared_gap_mm (S,) the part that all seams share
@@ -35,6 +36,7 @@ class Trial:
     loss_mm: FloatArray
     own_covariance: FloatArray
     common_mm: FloatArray
+    curving: FloatArray
     bend_mm: FloatArray
     u_bend_mm: FloatArray
     seam_ids: tuple[str, ...]
