@@ -76,7 +76,8 @@ def _common_factor(block: dict[str, Any]) -> FloatArray:
     """What all sizes have in common (P,), mm: light, tone and slant, and the photo's scale, against which a fit with wide
     gaps cannot quite be told from one that is laid further apart. The record takes it out of the covariance by itself."""
     table = block["size_covariance"]
-    return np.asarray(table["common"], float) * np.asarray(table["u_mm"], float)
+    common: FloatArray = np.array(table["common"], float) * np.array(table["u_mm"], float)
+    return common
 
 
 def shared_by_piece(survey: GapSurvey, ids: tuple[str, ...]) -> FloatArray:

@@ -122,6 +122,10 @@ def _unknown(ids: tuple[str, ...], woods: _Woods, job: Job) -> tuple[str, ...]:
     said = []
     for material in sorted({s.material for s in settings if s.material and find_species(s.material) is None}):
         said.append(f"no coefficient for '{material}' on file; movement not computed")
+    for material in sorted({s.material for s in settings if s.material}):
+        species = find_species(material)
+        if species is not None and species.name.casefold() not in material.casefold():
+            said.append(f"movement of the wood: '{material}' is taken as {species.name}")
     for key, lost in (
         ("grain_deg", [name for name, s in zip(ids, settings, strict=True) if s.grain_deg is None]),
         ("material", [name for name, s in zip(ids, settings, strict=True) if not s.material]),

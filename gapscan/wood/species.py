@@ -48,12 +48,12 @@ _ROWS: tuple[tuple[Species, tuple[str, ...]], ...] = (
     (Species("red alder", 0.00151, 0.00256), ("alder",)),
     (Species("apple", 0.00205, 0.00376), ("applewood",)),
     (Species("black ash", 0.00172, 0.00274), ()),
-    (Species("white ash", 0.00169, 0.00274), ("american ash", "green ash")),
+    (Species("white ash", 0.00169, 0.00274), ("american ash", "green ash", "ash")),
     (Species("quaking aspen", 0.00119, 0.00234), ("aspen",)),
     (Species("american basswood", 0.00230, 0.00330), ("basswood", "american lime", "american linden")),
-    (Species("american beech", 0.00190, 0.00431), ()),
+    (Species("american beech", 0.00190, 0.00431), ("beech",)),
     (Species("paper birch", 0.00219, 0.00304), ("white birch",)),
-    (Species("yellow birch", 0.00256, 0.00338), ("sweet birch", "american birch")),
+    (Species("yellow birch", 0.00256, 0.00338), ("sweet birch", "american birch", "birch")),
     (Species("butternut", 0.00116, 0.00223), ("white walnut",)),
     (Species("northern catalpa", 0.00085, 0.00169), ("catalpa",)),
     (Species("black cherry", 0.00126, 0.00248), ("american cherry", "cherry")),
@@ -70,17 +70,17 @@ _ROWS: tuple[tuple[Species, tuple[str, ...]], ...] = (
     (Species("bigleaf maple", 0.00126, 0.00248), ("pacific maple",)),
     (Species("red maple", 0.00137, 0.00289), ("soft maple",)),
     (Species("silver maple", 0.00102, 0.00252), ()),
-    (Species("sugar maple", 0.00165, 0.00353), ("hard maple", "rock maple", "black maple", "bird's eye maple")),
+    (Species("sugar maple", 0.00165, 0.00353), ("hard maple", "rock maple", "black maple", "bird's eye maple", "maple")),
     (Species("red oak", 0.00158, 0.00369), ("american red oak",)),
     (Species("white oak", 0.00180, 0.00365), ("american white oak",)),
     (Species("common persimmon", 0.00278, 0.00403), ("persimmon",)),
     (Species("sassafras", 0.00137, 0.00216), ()),
     (Species("sweetgum", 0.00183, 0.00365), ("sweet gum", "red gum", "satin walnut")),
-    (Species("american sycamore", 0.00172, 0.00296), ("american plane", "lacewood plane")),
+    (Species("american sycamore", 0.00172, 0.00296), ("american plane",)),
     (Species("black tupelo", 0.00176, 0.00308), ("tupelo", "black gum")),
     (Species("black walnut", 0.00190, 0.00274), ("walnut", "american walnut", "american black walnut")),
-    (Species("yellow-poplar", 0.00158, 0.00289, recalled=True), ("tulipwood american", "tulip poplar", "tulip tree")),
-    (Species("eastern white pine", 0.00071, 0.00212), ("white pine", "yellow pine american")),
+    (Species("yellow-poplar", 0.00158, 0.00289, recalled=True), ("tulip poplar", "american tulipwood")),
+    (Species("eastern white pine", 0.00071, 0.00212), ("white pine", "american yellow pine")),
     (Species("holly", 0.00165, 0.00353, recalled=True), ("american holly",)),
     (Species("mahogany", 0.00172, 0.00238, recalled=True), ("american mahogany", "honduras mahogany", "swietenia")),
     (Species("spanish-cedar", 0.00141, 0.00219, recalled=True), ("cedro", "cedrela")),
@@ -93,7 +93,8 @@ def find_species(material: str) -> Species | None:
     """The row that a job's ``material`` names: its name or a trade name, whatever the case; None where there is none.
 
     Words that say how a sheet was made ("veneer", "quartered") are passed over. Nothing else is: "walnut burr" is not
-    walnut, for a burr has no one grain, and "European walnut" is another species.
+    walnut, for a burr has no one grain, and "European walnut" is another species. A bare "walnut" or "maple" is the species
+    that the North American trade sells by that name (common practice, no source); who uses it must say so.
     """
     return _BY_NAME.get(_plain(re.sub(_AS_SAWN, " ", material.casefold())))
 
