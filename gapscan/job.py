@@ -152,7 +152,12 @@ def read_job(path: Path | None) -> Job:
 def parse_job(data: dict[str, Any], *, source: str) -> Job:
     """Check a parsed job table and build the settings. Raises InputError."""
     given: dict[str, Any] = {}
-    readers: dict[str, Callable[[object, str], object]] = {"tape": _tape, "check": _check, "air": _air, "pieces": _pieces}
+    readers: dict[str, Callable[[object, str], object]] = {
+        "tape": _tape,
+        "check": _check,
+        "air": _air,
+        "pieces": _pieces,
+    }
     for key, value in data.items():
         if key in _NUMBERS:
             given[key] = _number(value, key, *_NUMBERS[key], source)

@@ -21,7 +21,7 @@ _PATH = click.Path(path_type=Path)
 @click.argument("first", type=_PATH, metavar="DIR_A")
 @click.argument("second", type=_PATH, metavar="DIR_B")
 @click.option(
-    "--worth", type=click.FloatRange(0.001, 1.0), default=0.02, show_default=True, metavar="MM",
+    "--worth", type=float, default=0.02, show_default=True, metavar="MM",
     help="Difference of the loss an edge that would matter.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON and nothing else.")
@@ -38,6 +38,8 @@ def command(*, first: Path, second: Path, worth: float, as_json: bool, out: Path
 
     if first.resolve() == second.resolve():
         raise InputError(f"{second}: the same folder is given twice; give the results of two dry fits")
+    if not 0.001 <= worth <= 1.0:  # also what is no number
+        raise InputError(f"--worth {worth:g}: is out of range; it must lie between 0.001 and 1 mm")
     if out is not None and out.suffix.lower() != ".svg":
         raise InputError(f"{out}: the picture is an SVG file; give --out a name that ends in .svg")
     found = compare(read_trial(first), read_trial(second), worth_mm=worth)
@@ -80,9 +82,11 @@ def _print(found: Comparison, console: Console) -> None:
     from gapscan.trials.words import finding_words, interval_words, lines, signed
 
     a, b = (_plain(name) for name in found.names)
-    console.print(Text(f"A: {a}   B: {b}   Loss an edge, B less A (offsets taken out); ± is one standard uncertainty."))
+    console.print(
+        Text(f"A: {a}   B: {b}   The offsets they were cut with are taken out; ± is one standard uncertainty.")
+    )
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in ("pieces", "number", "in B", "interval", "B leaves"):
+    for name in ("pieces", "number", "an edge loses in B", "interval", "B leaves"):
         table.add_column(Text(name), overflow="fold")
     for group in (found.whole, *found.groups):
         one = group.estimate

@@ -9,7 +9,7 @@ from gapscan.report.findings import with_uncertainty
 from gapscan.trials.types import Comparison, Estimate, Group, SeamDifference
 
 SCHEMA = "gapscan.compare/1"
-_MOST = 12
+_MOST = 5  # seams named before "and more"; all are in the JSON
 _STANDS_OUT = 3.0  # standard uncertainties: among many seams some differ by two by chance alone
 
 

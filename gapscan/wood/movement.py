@@ -60,7 +60,7 @@ def wood_movement(given: PlanInput, job: Job) -> Movement | None:
     pieces = np.column_stack([w.first, w.second])
     run, u_run = _change(across, along, pieces, woods, change, u_change)
     count = len(given.seam_ids)
-    total = np.bincount(w.seam, weights=w.length_mm, minlength=count)
+    total = np.bincount(w.seam, weights=w.length_mm, minlength=count).astype(float)
     of_seam = np.array([_mean_by_seam(x, w.seam, w.length_mm, total) for x in (*across.T, *along.T)])
     sides = np.zeros((count, 2), np.int64)
     sides[w.seam] = pieces
@@ -71,7 +71,7 @@ def wood_movement(given: PlanInput, job: Job) -> Movement | None:
         "too short to be told" if empty[s] else "; ".join(dict.fromkeys(woods.why[k] for k in sides[s] if woods.why[k]))
         for s in range(count)
     )
-    return Movement(given.seam_ids, run, u_run, seam, u_seam, why, cut, use, _unknown(given.ids, woods, job))
+    return Movement(given.seam_ids, run, u_run, seam, u_seam, why, cut, use, _unknown(given.ids, job))
 
 
 def _change(
@@ -116,7 +116,7 @@ def _woods(ids: tuple[str, ...], job: Job) -> _Woods:
     return _Woods(grain, across[:, 0], across[:, 1], kind, tuple(why))
 
 
-def _unknown(ids: tuple[str, ...], woods: _Woods, job: Job) -> tuple[str, ...]:
+def _unknown(ids: tuple[str, ...], job: Job) -> tuple[str, ...]:
     """What keeps movement from being computed, and what it rests on where that is not the table's own ground."""
     settings = [job.settings(name) for name in ids]
     said = []

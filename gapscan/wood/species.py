@@ -80,6 +80,7 @@ _ROWS: tuple[tuple[Species, tuple[str, ...]], ...] = (
     (Species("black tupelo", 0.00176, 0.00308), ("tupelo", "black gum")),
     (Species("black walnut", 0.00190, 0.00274), ("walnut", "american walnut", "american black walnut")),
     (Species("yellow-poplar", 0.00158, 0.00289, recalled=True), ("tulip poplar", "american tulipwood")),
+    (Species("white fir", 0.00112, 0.00245), ()),
     (Species("eastern white pine", 0.00071, 0.00212), ("white pine", "american yellow pine")),
     (Species("holly", 0.00165, 0.00353, recalled=True), ("american holly",)),
     (Species("mahogany", 0.00172, 0.00238, recalled=True), ("american mahogany", "honduras mahogany", "swietenia")),

@@ -114,7 +114,9 @@ def _wait(plan: RecutPlan, given: PlanInput, movement: Movement, found: Outlook,
     pieces = sorted(beside & recut) or sorted(beside)
     parts = []
     if found.would_close:
-        parts.append(f"{len(found.would_close)} would close by {'itself' if len(found.would_close) == 1 else 'themselves'}")
+        parts.append(
+            f"{len(found.would_close)} would close by {'itself' if len(found.would_close) == 1 else 'themselves'}"
+        )
     if found.may_close:
         parts.append(f"{len(found.may_close)} {'more ' if parts else ''}may")
     if len(parts) == 1 and found.may_close:
