@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from shapely.geometry import Polygon, box
 
@@ -22,7 +24,7 @@ def given_of(design: Design, poses: dict[str, Pose] | None = None, *, u_mm: floa
 def strips(widths_mm: list[float], height_mm: float = 60.0) -> list[Polygon]:
     """Strips side by side, from left to right."""
     ends = np.concatenate([[0.0], np.cumsum(widths_mm)])
-    return [box(a, 0.0, b, height_mm) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    return [box(a, 0.0, b, height_mm) for a, b in itertools.pairwise(ends)]
 
 
 def wood_job(pieces: dict[str, dict], cut_rh: float = 55.0, use_rh: float = 35.0, **others: object) -> Job:

@@ -52,4 +52,5 @@ def test_the_uncertainty_is_that_of_readings_drawn_at_random():
     found = moisture_at(50.0, 20.0)
     assert found.u_percent == pytest.approx(np.std(drawn), rel=0.04)
     assert found.percent == pytest.approx(np.mean(drawn), abs=0.05)
-    assert 0 < moisture_at(95.0, 20.0).u_percent < 5 and 0 < moisture_at(5.0, 20.0).u_percent < 1
+    assert 0 < moisture_at(95.0, 20.0).u_percent < 5
+    assert 0 < moisture_at(5.0, 20.0).u_percent < 1

@@ -42,7 +42,8 @@ def test_names_of_the_trade():
 
 
 @pytest.mark.parametrize(
-    "told", ["", "veneer", "oak", "wenge", "European walnut", "walnut burr", "mahogany, sapele", "dyed maple", "w" * 5000]
+    "told",
+    ["", "veneer", "oak", "wenge", "European walnut", "walnut burr", "mahogany, sapele", "dyed maple", "w" * 5000],
 )
 def test_no_guess(told):
     assert find_species(told) is None
