@@ -10,14 +10,19 @@ U_CELSIUS = 1.0
 # Wood that was damper before rests higher than wood that was drier: the second at 0.8 to 0.95 of the first (Wood Handbook,
 # chapter 4, sorption hysteresis; from memory). The equation lies between; half of that either way, evenly spread.
 _HYSTERESIS_REL_U = 0.15 / (2 * 3**0.5)
+# Going up and down again wood stays inside that loop, and a change is less than the equation's for as long as it follows a
+# turn (judgement, from memory of sorption curves; no source).
+_CHANGE_REL_U = 0.15
 
 
 @dataclass(frozen=True)
 class Moisture:
-    """Moisture content in percent of the dry mass, and its standard uncertainty."""
+    """Moisture content in percent of the dry mass, its standard uncertainty, and the part of it that humidity and
+    temperature as read leave open."""
 
     percent: float
     u_percent: float
+    u_reading_percent: float
 
 
 def resting_percent(rh_percent: float, celsius: float) -> float:
@@ -44,4 +49,16 @@ def moisture_at(rh_percent: float, celsius: float) -> Moisture:
     low, high = max(rh_percent - U_RH_PERCENT, 0.0), min(rh_percent + U_RH_PERCENT, 100.0)
     by_rh = (resting_percent(high, celsius) - resting_percent(low, celsius)) / (high - low) * U_RH_PERCENT
     by_t = 0.5 * (resting_percent(rh_percent, celsius + U_CELSIUS) - resting_percent(rh_percent, celsius - U_CELSIUS))
-    return Moisture(m, (by_rh**2 + by_t**2 + (_HYSTERESIS_REL_U * m) ** 2) ** 0.5)
+    reading2 = by_rh**2 + by_t**2
+    return Moisture(m, (reading2 + (_HYSTERESIS_REL_U * m) ** 2) ** 0.5, reading2**0.5)
+
+
+def change_between(first: Moisture, second: Moisture) -> tuple[float, float]:
+    """Change of the moisture content [%] from the first air to the second, and its standard uncertainty.
+
+    The readings are independent (two places, two instruments); the wood's past lies on both ends alike and shows in how much
+    of the change takes place.
+    """
+    change = second.percent - first.percent
+    reading2 = first.u_reading_percent**2 + second.u_reading_percent**2
+    return change, (reading2 + (_CHANGE_REL_U * change) ** 2) ** 0.5

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from gapscan.job import Job
 from gapscan.recut.types import PlanInput
-from gapscan.wood.moisture import moisture_at
+from gapscan.wood.moisture import change_between, moisture_at
 from gapscan.wood.species import ALONG_PER_PERCENT, U_ALONG_PER_PERCENT, VALID_PERCENT, find_species
 from gapscan.wood.types import Movement
 
@@ -46,7 +46,7 @@ def wood_movement(given: PlanInput, job: Job) -> Movement | None:
         return None
     cut = moisture_at(job.air.cut_rh_percent, job.air.cut_celsius)
     use = moisture_at(job.air.use_rh_percent, job.air.use_celsius)
-    change, u_change = use.percent - cut.percent, float(np.hypot(cut.u_percent, use.u_percent))
+    change, u_change = change_between(cut, use)
     woods = _woods(given.ids, job)
     w = given.windows
     centre = np.array([(p.centroid.x, p.centroid.y) for p in given.outlines]).reshape(-1, 2)
@@ -71,7 +71,7 @@ def wood_movement(given: PlanInput, job: Job) -> Movement | None:
         "too short to be told" if empty[s] else "; ".join(dict.fromkeys(woods.why[k] for k in sides[s] if woods.why[k]))
         for s in range(count)
     )
-    return Movement(given.seam_ids, run, u_run, seam, u_seam, why, cut, use, _unknown(given.ids, job))
+    return Movement(given.seam_ids, run, u_run, seam, u_seam, why, cut, use, u_change, _unknown(given.ids, job))
 
 
 def _change(

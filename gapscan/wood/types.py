@@ -21,7 +21,7 @@ class Movement:
                   where the grain or the species of a piece beside it is not known
     seam_mm, u_seam_mm  (S,) mean over the seam, likewise
     why           (S,) why there is no figure, in words; "" where there is one
-    cut, use      moisture content of the wood
+    cut, use      moisture content of the wood; u_change_percent  standard uncertainty of their difference
     unknown       sentences: what is missing in the job file
     """
 
@@ -33,4 +33,5 @@ class Movement:
     why: tuple[str, ...]
     cut: Moisture
     use: Moisture
+    u_change_percent: float
     unknown: tuple[str, ...]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gapscan.wood.moisture import U_RH_PERCENT, moisture_at, resting_percent
+from gapscan.wood.moisture import U_RH_PERCENT, change_between, moisture_at, resting_percent
 
 
 @pytest.mark.parametrize(
@@ -50,7 +50,27 @@ def test_the_uncertainty_is_that_of_readings_drawn_at_random():
     past = rng.uniform(0.925, 1.075, 4000)
     drawn = [resting_percent(float(a), float(b)) * c for a, b, c in zip(rh, t, past, strict=True)]
     found = moisture_at(50.0, 20.0)
+    readings = [resting_percent(float(a), float(b)) for a, b in zip(rh, t, strict=True)]
+    assert found.u_reading_percent == pytest.approx(np.std(readings), rel=0.04)
     assert found.u_percent == pytest.approx(np.std(drawn), rel=0.04)
     assert found.percent == pytest.approx(np.mean(drawn), abs=0.05)
     assert 0 < moisture_at(95.0, 20.0).u_percent < 5
     assert 0 < moisture_at(5.0, 20.0).u_percent < 1
+
+
+def test_a_change_against_draws():
+    """Monte Carlo (JCGM 101): two readings apart, and 15 % of the change for the wood's past."""
+    rng = np.random.default_rng(6)
+    first, second = moisture_at(60.0, 18.0), moisture_at(35.0, 22.0)
+    drawn = [
+        (resting_percent(float(b), float(d)) - resting_percent(float(a), float(c))) * float(f)
+        for a, b, c, d, f in zip(
+            rng.normal(60, U_RH_PERCENT, 4000), rng.normal(35, U_RH_PERCENT, 4000), rng.normal(18, 1, 4000),
+            rng.normal(22, 1, 4000), rng.normal(1.0, 0.15, 4000), strict=True,
+        )
+    ]  # fmt: skip
+    change, u = change_between(first, second)
+    assert change == pytest.approx(np.mean(drawn), abs=0.05)
+    assert u == pytest.approx(np.std(drawn), rel=0.05)
+    assert change_between(first, first)[0] == 0.0
+    assert change_between(first, first)[1] > 0.5

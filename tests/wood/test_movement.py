@@ -131,7 +131,7 @@ def test_the_uncertainty_against_draws(alike):
     tangential = np.array([0.00274, 0.00274 if alike else 0.00353])
     drawn = []
     for _ in range(1500):
-        change = rng.normal(found.use.percent, found.use.u_percent) - rng.normal(found.cut.percent, found.cut.u_percent)
+        change = rng.normal(found.use.percent - found.cut.percent, found.u_change_percent)
         tree = rng.normal(1.0, 0.15, 2)
         across = tangential * (tree[[0, 0]] if alike else tree) * change
         along = rng.uniform(0.001, 0.002) / 30.0 * change
