@@ -158,3 +158,12 @@ def test_the_settings_come_back_from_the_record():
     assert then is not None
     assert now is not None
     assert now.seam_mm == pytest.approx(then.seam_mm, abs=2e-4)
+
+
+def test_touching_is_not_pressing():
+    given = taped([0.0, -0.10, 0.05])
+    given = replace(given, windows=replace(given.windows, u_mm=np.full(len(given.windows.seam), 0.002)))
+    job = wood_job({"*": WALNUT | {"grain_deg": 0}}, 50.0, 50.0, press_mm=0.02)
+    movement = wood_movement(given, job)
+    assert movement is not None
+    assert outlook(given, movement, job).would_press == (1,)
