@@ -52,7 +52,7 @@ def refuse_other_drawings(first: Trial, second: Trial) -> None:
 def cut_differences(first: Trial, second: Trial) -> tuple[str, ...]:
     """What the job files say was different, one sentence part each; empty where they say nothing."""
     said = []
-    tables = [_flat(_of_the_cut(trial.job)) for trial in (first, second)]
+    tables = [_of_the_cut(trial.job) for trial in (first, second)]
     for key in sorted(tables[0].keys() | tables[1].keys()):
         a, b = (table.get(key) for table in tables)
         if a != b:
@@ -85,7 +85,9 @@ def _same(a: Polygon, b: Polygon) -> bool:
 
 
 def _of_the_cut(job: Job) -> dict[str, Any]:
-    return {key: value for key, value in job_table(job).items() if key not in _NOT_OF_THE_CUT}
+    flat = _flat({key: value for key, value in job_table(job).items() if key not in _NOT_OF_THE_CUT})
+    # Where the work will stand is no matter of the cut.
+    return {key: value for key, value in flat.items() if not key.startswith("air.use_")}
 
 
 def _flat(table: Mapping[str, Any], before: str = "") -> dict[str, Any]:

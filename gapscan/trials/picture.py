@@ -36,7 +36,7 @@ def comparison_svg(found: Comparison) -> str:
     for k in range(-round(half / step), round(half / step) + 1):
         at, colour = x(k * step), "#333" if k == 0 else "#ddd"
         parts.append(f'<path d="M{at:.1f},{_TOP - 6:g} V{bottom:g}" stroke="{colour}" fill="none"/>')
-        parts.append(f'<text x="{at:.1f}" y="{bottom + 16:g}" text-anchor="middle">{k * step:+.3g}</text>')
+        parts.append(f'<text x="{at:.1f}" y="{bottom + 16:g}" text-anchor="middle">{_tick(k * step)}</text>')
     parts.append(f'<text x="{_LEFT:g}" y="{bottom + 36:g}">← B loses less</text>')
     parts.append(f'<text x="{_LEFT + _PLOT:g}" y="{bottom + 36:g}" text-anchor="end">B loses more →</text>')
     for k, (name, one, words) in enumerate(rows):
@@ -56,6 +56,10 @@ def comparison_svg(found: Comparison) -> str:
 
 def _ends(one: Estimate) -> tuple[float, float]:
     return (one.low_mm, one.high_mm) if math.isfinite(one.low_mm) else (one.mean_mm, one.mean_mm)
+
+
+def _tick(value_mm: float) -> str:
+    return f"{value_mm:+.3g}" if value_mm else "0"
 
 
 def _text(words: str) -> str:

@@ -10,6 +10,7 @@ from gapscan.trials.types import Comparison, Estimate, Group, SeamDifference
 
 SCHEMA = "gapscan.compare/1"
 _MOST = 5  # seams named before "and more"; all are in the JSON
+_TELLS_WORTHS = 2.0  # a figure less sure than this many times what matters is left to the JSON
 _STANDS_OUT = 3.0  # standard uncertainties: among many seams some differ by two by chance alone
 
 
@@ -59,7 +60,9 @@ def lines(found: Comparison) -> tuple[str, ...]:
             "The job files name nothing that was different in the cut: what differs here is chance, or something that they "
             "do not tell."
         )
-    if found.bend is not None:
+    if (
+        found.bend is not None and found.bend.u_mm < _TELLS_WORTHS * found.worth_mm
+    ):  # straight pieces say nothing of bends
         said.append(
             f"Loss in tight bends beyond that of straight parts: {signed(found.bend)} in B ({interval_words(found.bend)})."
         )
@@ -73,6 +76,7 @@ def lines(found: Comparison) -> tuple[str, ...]:
         shown = "; ".join(f"{s.id} {_seam_words(s)}" for s in apart[:_MOST])
         more = f"; and {len(apart) - _MOST} more" if len(apart) > _MOST else ""
         said.append(f"Seams whose gap changed most: {shown}{more}.")
+    said += [_apart(group) for group in found.groups if group.finding not in ("can't tell", found.whole.finding)]
     left = found.whole.left_out
     if left or found.unseen_seams:
         said.append(
@@ -80,6 +84,16 @@ def lines(found: Comparison) -> tuple[str, ...]:
             f"{found.unseen_seams} seam{'' if found.unseen_seams == 1 else 's'}."
         )
     return (*said, headline(found))
+
+
+def _apart(group: Group) -> str:
+    """A class that says something else than all pieces together do."""
+    one = group.estimate
+    assert one is not None
+    kind = "" if group.kind == "size" else f" ({group.kind})"
+    return (
+        f"{group.name}{kind}: B leaves {group.finding} gaps there, an edge loses {signed(one)} ({interval_words(one)})."
+    )
 
 
 def interval_words(one: Estimate) -> str:

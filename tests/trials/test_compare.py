@@ -103,6 +103,7 @@ def test_classes_and_one_class_that_differs():
     assert groups["material", "walnut"].finding == "larger"
     assert groups["material", "maple"].finding == "can't tell"
     assert groups["material", "walnut"].estimate.count == 5
+    assert any(line.startswith("walnut (material): B leaves larger gaps there") for line in lines(compare(a, b)))
     assert sum(g.estimate.count for k, g in groups.items() if k[0] == "size") in (0, 12)
 
 
@@ -157,6 +158,9 @@ def test_what_differed_in_the_cut_is_said_and_settings_of_the_plan_are_not(solve
     found = compare(a, replace(b, job=other))
     assert found.differences == ("sheet.thickness_mm: 0.6 mm in A, 0.8 mm in B", "facing of p01: up in A, down in B")
     assert compare(a, replace(b, job=Job())).differences == ()
+    airs = [parse_job({"air": {"cut_rh_percent": 45, "use_rh_percent": use}}, source="test") for use in (45, 60)]
+    assert compare(replace(a, job=airs[0]), replace(b, job=airs[1])).differences == ()
+    assert "air.cut_rh_percent: not told in A, 45 % in B" in compare(a, replace(b, job=airs[0])).differences
     assert any("nothing that was different" in line for line in lines(compare(a, b)))
 
 
