@@ -20,6 +20,7 @@ from gapscan.errors import InputError
 Facing = Literal["up", "down"]
 RecutFacing = Literal["any", "up", "down", "one"]
 View = Literal["front", "back", "auto"]
+Sawn = Literal["", "flat", "quarter"]
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class PieceSettings:
 
     grain_deg   direction of the grain in the drawing, from x towards y; None where not told
     recut_cost  what another cut of this piece costs against that of others
+    sawn       how the veneer was taken from the log, "" where not told
     """
 
     facing: Facing = "up"
@@ -36,6 +38,17 @@ class PieceSettings:
     keep: bool = False
     grain_deg: float | None = None
     recut_cost: float = 1.0
+    sawn: Sawn = ""
+
+
+@dataclass(frozen=True)
+class Air:
+    """Relative humidity [%] and temperature [°C] that the wood was at rest with: at cutting and photo, and in use."""
+
+    cut_rh_percent: float
+    use_rh_percent: float
+    cut_celsius: float = 20.0
+    use_celsius: float = 20.0
 
 
 @dataclass(frozen=True)
@@ -75,6 +88,7 @@ class Job:
     pieces: tuple[tuple[str, dict[str, Any]], ...] = field(default=())
     check: Check | None = None
     cut_settings: tuple[tuple[str, str | float], ...] = ()
+    air: Air | None = None
 
     def settings(self, piece_id: str) -> PieceSettings:
         """The settings of one piece: defaults, then every matching pattern in file order."""
@@ -106,6 +120,12 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
 _LONGEST_KEY, _LONGEST_TEXT, _LARGEST_SETTING = 60, 200, 1e9
 _CHECK_KEYS = ("slot_mm", "slots_mm", "u_mm", "taper_deg")
 _SLOT_MM = (0.05, 2.0)
+_AIR: dict[str, tuple[float, float]] = {
+    "cut_rh_percent": (5.0, 95.0),
+    "use_rh_percent": (5.0, 95.0),
+    "cut_celsius": (0.0, 60.0),
+    "use_celsius": (0.0, 60.0),
+}
 _PIECE_NUMBERS: dict[str, tuple[float, float]] = {
     "offset_mm": (-5.0, 5.0),
     "grain_deg": (-360.0, 360.0),
@@ -136,7 +156,12 @@ def read_job(path: Path | None) -> Job:
 def parse_job(data: dict[str, Any], *, source: str) -> Job:
     """Check a parsed job table and build the settings. Raises InputError."""
     given: dict[str, Any] = {}
-    readers: dict[str, Callable[[object, str], object]] = {"tape": _tape, "check": _check, "pieces": _pieces}
+    readers: dict[str, Callable[[object, str], object]] = {
+        "tape": _tape,
+        "check": _check,
+        "air": _air,
+        "pieces": _pieces,
+    }
     for key, value in data.items():
         if key in _NUMBERS:
             given[key] = _number(value, key, *_NUMBERS[key], source)
@@ -247,6 +272,20 @@ def _check(value: object, source: str) -> Check:
     return Check(slots, "slot_mm" in value, **others)
 
 
+def _air(value: object, source: str) -> Air:
+    if not isinstance(value, dict):
+        raise InputError(f"{source}: [air] must be a table of keys; write it as [air] on its own line")
+    for key in value:
+        if key not in _AIR:
+            raise InputError(_unknown(f"air.{key}", tuple(f"air.{k}" for k in _AIR), source))
+    for key in ("cut_rh_percent", "use_rh_percent"):
+        if key not in value:
+            raise InputError(
+                f"{source}: [air] needs {key} as well: the humidity at cutting and that in use, each in percent"
+            )
+    return Air(**{key: _number(entry, f"air.{key}", *_AIR[key], source) for key, entry in value.items()})
+
+
 def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...]:
     if not isinstance(value, dict):
         raise InputError(f'{source}: [pieces] must hold one table a piece, such as [pieces.p07] or [pieces."leaf-*"]')
@@ -260,6 +299,8 @@ def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...
             full = f"{name}.{key}"
             if key == "facing":
                 given[key] = _choice(entry, full, ("up", "down"), source)
+            elif key == "sawn":
+                given[key] = _choice(entry, full, ("flat", "quarter"), source)
             elif key in _PIECE_NUMBERS:
                 given[key] = _number(entry, full, *_PIECE_NUMBERS[key], source)
             elif key == "material":

@@ -99,8 +99,10 @@ def inspect_photos(
     from gapscan.measure.fuse import fuse_surveys
     from gapscan.recut.advice import advise
     from gapscan.recut.causes import find_causes, with_causes
-    from gapscan.recut.plan import plan_recuts
+    from gapscan.recut.plan import plan_input, plan_recuts
+    from gapscan.recut.record import as_recorded
     from gapscan.solve.adjust import solve_pieces
+    from gapscan.wood.words import with_movement
 
     seen = [inspect_photo(design, photo, layout, job, progress) for photo in photos]
     survey = fuse_surveys([one.survey for one in seen])
@@ -110,6 +112,8 @@ def inspect_photos(
     progress("planning the recut")
     plan = with_causes(plan_recuts(design, survey, fit, job), *find_causes(design, survey, fit, job))
     plan = replace(plan, advice=advise(plan, job))
+    if job.air is not None:
+        plan = with_movement(plan, as_recorded(plan_input(design, survey, fit, job)), job)
     return Inspection(
         design=design,
         job=job,

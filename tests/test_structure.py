@@ -14,8 +14,8 @@ import gapscan
 ROOT = Path(gapscan.__file__).parent
 # In the order in which the data flows; a stage imports only what stands before it.
 ORDER = (
-    "design", "photo", "register", "measure", "solve", "cutting", "recut", "report", "sheets", "notebook",
-    "pipeline", "cli",
+    "design", "photo", "register", "measure", "solve", "cutting", "recut", "wood", "report", "trials", "sheets",
+    "notebook", "pipeline", "cli",
 )  # fmt: skip
 FOR_ALL = {"errors", "job", "coordinates"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}

@@ -20,6 +20,7 @@ _COMMANDS = {
     "notebook": ("gapscan.cli.notebook", "Keep what every inspected piece lost at the cut, for the next job."),
     "suggest": ("gapscan.cli.suggest", "Suggest the offsets to start a new design with, from the notebook."),
     "sheets": ("gapscan.cli.sheets", "Lay the pieces to recut out on sheets for the laser's bed, and draw a proof."),
+    "compare": ("gapscan.cli.compare", "Set two cuts of one drawing against each other: which one loses less."),
     "demo": ("gapscan.cli.demo", "Write a complete example and inspect it."),
 }
 # What opencv-python's extension module asks of the system (ldd), and what a slim system lacks.

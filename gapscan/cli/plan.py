@@ -69,6 +69,7 @@ def command(
     from gapscan.report.changes import plan_changes
     from gapscan.report.reread import known_at, read_record, recorded_causes, recorded_inspection
     from gapscan.report.writers import check_plan_writable, write_plan
+    from gapscan.wood.words import with_movement
 
     source = folder / "fit.json"
     if out is not None:
@@ -83,7 +84,7 @@ def command(
     if settled.tolerance_mm != stored.tolerance_mm:
         given = replace(given, known_fraction=known_at(inspection.survey, given.ids, settled))
     plan = with_causes(plan_from(given, settled), *recorded_causes(record, source=str(source)))
-    plan = replace(plan, advice=advise(plan, settled))
+    plan = with_movement(replace(plan, advice=advise(plan, settled)), given, settled)
     inspection = replace(inspection, job=settled, plan=plan)
     if out is not None:
         write_plan(inspection, replanned(record, plan, settled, given), out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from gapscan.job import Job
@@ -26,4 +27,6 @@ def job_table(job: Job) -> dict[str, Any]:
         table["check"] = {**widths, "u_mm": check.u_mm}
         if check.taper_deg is not None:
             table["check"]["taper_deg"] = check.taper_deg
+    if job.air is not None:
+        table["air"] = asdict(job.air)
     return table

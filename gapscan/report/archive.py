@@ -17,11 +17,12 @@ from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
 from gapscan.recut.job_table import job_table
 from gapscan.recut.plan import plan_input
-from gapscan.recut.record import plan_block
+from gapscan.recut.record import as_recorded, plan_block
 from gapscan.recut.types import Cause, PieceDecision, PlanInput, RecutPlan
 from gapscan.report.summary import main_reason, seam_budget, summarise_seam
 from gapscan.report.types import Inspection, PhotoRecord
 from gapscan.solve.types import PieceState
+from gapscan.wood.record import with_movements
 
 SCHEMA = "gapscan.fit/1"
 _DIGITS = 4  # of a millimetre: far below any uncertainty here
@@ -36,11 +37,13 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     states = {piece.id: piece for piece in inspection.fit.pieces}
     design, job, plan = inspection.design, inspection.job, inspection.plan
     causes = {cause.id: cause for cause in (*plan.piece_causes, *plan.seam_causes)}
+    given = plan_input(design, inspection.survey, inspection.fit, job)
+    seams = [_seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)]
     return {
         "schema": SCHEMA,
         "units": "mm",
         "photos": [_photo(photo) for photo in inspection.photos],
-        "seams": [_seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)],
+        "seams": with_movements(seams, as_recorded(given) if job.air is not None else given, job),
         "pieces": [
             _piece(decision, states.get(decision.id)) | _evidence(causes.get(decision.id))
             for decision in sorted(plan.decisions, key=_id)
@@ -50,7 +53,7 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
         **_plan_facts(plan, job, design.notes),
         "warnings": list(inspection.survey.warnings),
         "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
-        "plan": plan_block(plan_input(design, inspection.survey, inspection.fit, job), job, design.notes),
+        "plan": plan_block(given, job, design.notes),
     }
 
 
@@ -61,12 +64,12 @@ def replanned(record: dict[str, Any], plan: RecutPlan, job: Job, given: PlanInpu
     ``given`` is what the plan was made from: how much of a piece is known goes with the tolerance.
     """
     measured = {piece["id"]: piece for piece in record["pieces"]}
-    drawing_notes = tuple(record["plan"]["drawing_notes"])
     pieces = {**record["plan"]["pieces"], "known_fraction": [_number(k, 6) for k in given.known_fraction]}
     return {
         **record,
+        "seams": with_movements(record["seams"], given, job),
         "pieces": [measured[one.id] | _decision(one) for one in sorted(plan.decisions, key=_id)],
-        **_plan_facts(plan, job, drawing_notes),
+        **_plan_facts(plan, job, tuple(record["plan"]["drawing_notes"])),
         "plan": {**record["plan"], "pieces": pieces, "job": job_table(job)},
     }
 
