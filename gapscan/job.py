@@ -6,9 +6,7 @@ shell-style patterns, the last match wins, key by key.
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
-import math
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
@@ -16,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from gapscan.errors import InputError
+from gapscan.job_values import choice, free_settings, number, unknown
 
 Facing = Literal["up", "down"]
 RecutFacing = Literal["any", "up", "down", "one"]
@@ -117,7 +116,6 @@ _TABLES: dict[str, dict[str, tuple[float, float]]] = {
     "sheet": {"thickness_mm": (0.05, 12.0)},
     "cut": {"taper_deg": (0.0, 30.0)},
 }
-_LONGEST_KEY, _LONGEST_TEXT, _LARGEST_SETTING = 60, 200, 1e9
 _CHECK_KEYS = ("slot_mm", "slots_mm", "u_mm", "taper_deg")
 _SLOT_MM = (0.05, 2.0)
 _AIR: dict[str, tuple[float, float]] = {
@@ -131,7 +129,6 @@ _PIECE_NUMBERS: dict[str, tuple[float, float]] = {
     "grain_deg": (-360.0, 360.0),
     "recut_cost": (0.01, 1000.0),
 }
-_LARGEST_WHOLE = 10**15  # a whole number of hundreds of digits is no float
 _PIECE_KEYS = tuple(f.name for f in fields(PieceSettings))
 
 
@@ -164,16 +161,16 @@ def parse_job(data: dict[str, Any], *, source: str) -> Job:
     }
     for key, value in data.items():
         if key in _NUMBERS:
-            given[key] = _number(value, key, *_NUMBERS[key], source)
+            given[key] = number(value, key, *_NUMBERS[key], source)
         elif key in _CHOICES:
-            given[key] = _choice(value, key, _CHOICES[key], source)
+            given[key] = choice(value, key, _CHOICES[key], source)
         elif key in _TABLES:
             given |= _table(key, value, source)
         elif key in readers:
             given[key] = readers[key](value, source)
         else:
             known = (*_NUMBERS, *_CHOICES, *_TABLES, *readers)
-            raise InputError(_unknown(key, known, source))
+            raise InputError(unknown(key, known, source))
     job = Job(**given)
     if job.aim_mm > job.tolerance_mm:
         raise InputError(
@@ -192,39 +189,15 @@ def _table(key: str, value: object, source: str) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise InputError(f"{source}: [{key}] must be a table of keys; write it as [{key}] on its own line")
     known = _TABLES[key]
-    given: dict[str, Any] = {"cut_settings": _cut_settings(value, source)} if key == "cut" else {}
+    given: dict[str, Any] = (
+        {"cut_settings": free_settings(value, tuple(_TABLES["cut"]), source)} if key == "cut" else {}
+    )
     for inner, entry in value.items():
         if inner in known:
-            given[inner] = _number(entry, f"{key}.{inner}", *known[inner], source)
+            given[inner] = number(entry, f"{key}.{inner}", *known[inner], source)
         elif key != "cut":
-            raise InputError(_unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in known), source))
+            raise InputError(unknown(f"{key}.{inner}", tuple(f"{key}.{k}" for k in known), source))
     return given
-
-
-def _cut_settings(table: dict[str, Any], source: str) -> tuple[tuple[str, str | float], ...]:
-    """The free keys of ``[cut]``, sorted by name; whole numbers become floats, so that 80 and 80.0 are one setting."""
-    known = tuple(_TABLES["cut"])
-    found: dict[str, str | float] = {}
-    for name, value in table.items():
-        if name in known:
-            continue
-        # Any name will do here, so a slip in a key that means something must be caught by its likeness.
-        plain = name.lower().replace(" ", "_").replace("-", "_")
-        if plain.startswith("taper") or difflib.get_close_matches(plain, known, n=1, cutoff=0.8):
-            raise InputError(_unknown(f"cut.{name}", tuple(f"cut.{k}" for k in known), source))
-        if not 0 < len(name) <= _LONGEST_KEY or not name.isprintable():
-            raise InputError(
-                f"{source}: [cut] holds a key that is no plain name of up to {_LONGEST_KEY} signs; name the setting shortly"
-            )
-        if isinstance(value, str):
-            if len(value) > _LONGEST_TEXT or not value.isprintable():
-                raise InputError(f"{source}: cut.{name} must be one line of up to {_LONGEST_TEXT} signs")
-            found[name] = value.strip()
-        elif isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{source}: cut.{name} must be a number or text in quotes, not {value!r}")
-        else:
-            found[name] = _number(value, f"cut.{name}", -_LARGEST_SETTING, _LARGEST_SETTING, source)
-    return tuple(sorted(found.items()))
 
 
 def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:
@@ -238,7 +211,7 @@ def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:
     for entry in value:
         if not isinstance(entry, list) or len(entry) not in {4, 5}:
             raise fault
-        numbers = tuple(_number(number, "tape", -10_000.0, 10_000.0, source) for number in entry)
+        numbers = tuple(number(number, "tape", -10_000.0, 10_000.0, source) for number in entry)
         if numbers[2] <= 0 or numbers[3] <= 0:
             raise fault
         found.append(numbers)
@@ -250,25 +223,25 @@ def _check(value: object, source: str) -> Check:
         raise InputError(f"{source}: [check] must be a table of keys; write it as [check] on its own line")
     for key in value:
         if key not in _CHECK_KEYS:
-            raise InputError(_unknown(f"check.{key}", tuple(f"check.{k}" for k in _CHECK_KEYS), source))
+            raise InputError(unknown(f"check.{key}", tuple(f"check.{k}" for k in _CHECK_KEYS), source))
     if ("slot_mm" in value) == ("slots_mm" in value):
         raise InputError(
             f"{source}: [check] needs either slot_mm, one width for all check slots, or slots_mm, a list of widths in the "
             "order top, right, bottom, left of the frame as drawn"
         )
     if "slot_mm" in value:
-        slots: tuple[float, ...] = (_number(value["slot_mm"], "check.slot_mm", *_SLOT_MM, source),)
+        slots: tuple[float, ...] = (number(value["slot_mm"], "check.slot_mm", *_SLOT_MM, source),)
     else:
         widths = value["slots_mm"]
         if not isinstance(widths, list) or not widths:
             raise InputError(
                 f"{source}: check.slots_mm must be a list of widths in mm, such as [0.31, 0.30, 0.32, 0.31]"
             )
-        slots = tuple(_number(width, "check.slots_mm", *_SLOT_MM, source) for width in widths)
+        slots = tuple(number(width, "check.slots_mm", *_SLOT_MM, source) for width in widths)
     others: dict[str, float] = {}
     for key, low, high in (("u_mm", 0.0005, 0.1), ("taper_deg", 0.0, 30.0)):
         if key in value:
-            others[key] = _number(value[key], f"check.{key}", low, high, source)
+            others[key] = number(value[key], f"check.{key}", low, high, source)
     return Check(slots, "slot_mm" in value, **others)
 
 
@@ -277,13 +250,13 @@ def _air(value: object, source: str) -> Air:
         raise InputError(f"{source}: [air] must be a table of keys; write it as [air] on its own line")
     for key in value:
         if key not in _AIR:
-            raise InputError(_unknown(f"air.{key}", tuple(f"air.{k}" for k in _AIR), source))
+            raise InputError(unknown(f"air.{key}", tuple(f"air.{k}" for k in _AIR), source))
     for key in ("cut_rh_percent", "use_rh_percent"):
         if key not in value:
             raise InputError(
                 f"{source}: [air] needs {key} as well: the humidity at cutting and that in use, each in percent"
             )
-    return Air(**{key: _number(entry, f"air.{key}", *_AIR[key], source) for key, entry in value.items()})
+    return Air(**{key: number(entry, f"air.{key}", *_AIR[key], source) for key, entry in value.items()})
 
 
 def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...]:
@@ -298,11 +271,11 @@ def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...
         for key, entry in table.items():
             full = f"{name}.{key}"
             if key == "facing":
-                given[key] = _choice(entry, full, ("up", "down"), source)
+                given[key] = choice(entry, full, ("up", "down"), source)
             elif key == "sawn":
-                given[key] = _choice(entry, full, ("flat", "quarter"), source)
+                given[key] = choice(entry, full, ("flat", "quarter"), source)
             elif key in _PIECE_NUMBERS:
-                given[key] = _number(entry, full, *_PIECE_NUMBERS[key], source)
+                given[key] = number(entry, full, *_PIECE_NUMBERS[key], source)
             elif key == "material":
                 if not isinstance(entry, str):
                     raise InputError(f'{source}: {full} must be text in quotes, such as "walnut"')
@@ -312,26 +285,6 @@ def _pieces(value: object, source: str) -> tuple[tuple[str, dict[str, Any]], ...
                     raise InputError(f"{source}: {full} must be true or false")
                 given[key] = entry
             else:
-                raise InputError(_unknown(full, tuple(f"{name}.{k}" for k in _PIECE_KEYS), source))
+                raise InputError(unknown(full, tuple(f"{name}.{k}" for k in _PIECE_KEYS), source))
         found.append((pattern, given))
     return tuple(found)
-
-
-def _number(value: object, key: str, low: float, high: float, source: str) -> float:
-    if isinstance(value, int) and not isinstance(value, bool) and abs(value) > _LARGEST_WHOLE:
-        raise InputError(f"{source}: {key} is out of range; it must lie between {low} and {high}")
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"{source}: {key} must be a number, not {value!r}")
-    if not low <= value <= high:
-        raise InputError(f"{source}: {key} = {value} is out of range; it must lie between {low} and {high}")
-    return float(value)
-
-
-def _choice(value: object, key: str, allowed: tuple[str, ...], source: str) -> str:
-    if not isinstance(value, str) or value not in allowed:
-        raise InputError(f"{source}: {key} = {value!r} is not one of {', '.join(map(repr, allowed))}")
-    return value
-
-
-def _unknown(key: str, known: tuple[str, ...], source: str) -> str:
-    return f"{source}: unknown key {key}; known here: {', '.join(known)}"

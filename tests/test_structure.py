@@ -17,7 +17,7 @@ ORDER = (
     "design", "photo", "register", "measure", "solve", "cutting", "recut", "wood", "report", "trials", "sheets",
     "notebook", "pipeline", "cli",
 )  # fmt: skip
-FOR_ALL = {"errors", "job", "coordinates"}
+FOR_ALL = {"errors", "job", "job_values", "coordinates"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}
 MODULES = sorted(p for p in ROOT.rglob("*.py"))
 
