@@ -13,7 +13,7 @@ import gapscan
 
 ROOT = Path(gapscan.__file__).parent
 # In the order in which the data flows; a stage imports only what stands before it.
-ORDER = ("design", "photo", "register", "measure", "solve", "recut", "report", "pipeline", "cli")
+ORDER = ("design", "photo", "register", "measure", "solve", "recut", "report", "rounds", "pipeline", "cli")
 FOR_ALL = {"errors", "job", "coordinates"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}
 MODULES = sorted(p for p in ROOT.rglob("*.py"))

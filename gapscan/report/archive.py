@@ -50,7 +50,7 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
         **_plan_facts(plan, job, design.notes),
         "warnings": list(inspection.survey.warnings),
         "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
-        "plan": plan_block(plan_input(design, inspection.survey, inspection.fit, job), job, design.notes),
+        **_plan_and_round(inspection),
     }
 
 
@@ -69,6 +69,12 @@ def replanned(record: dict[str, Any], plan: RecutPlan, job: Job, given: PlanInpu
         **_plan_facts(plan, job, drawing_notes),
         "plan": {**record["plan"], "pieces": pieces, "job": job_table(job)},
     }
+
+
+def _plan_and_round(inspection: Inspection) -> dict[str, Any]:
+    design, job, news = inspection.design, inspection.job, inspection.news
+    given = plan_input(design, inspection.survey, inspection.fit, job, None if news is None else news.past)
+    return {"plan": plan_block(given, job, design.notes)} | ({} if news is None else {"round": news.block})
 
 
 def _plan_facts(plan: RecutPlan, job: Job, drawing_notes: Sequence[str]) -> dict[str, Any]:
@@ -106,20 +112,11 @@ def seams_csv(record: dict[str, Any]) -> str:
         )
     return _csv(
         [
-            "id",
-            "piece_a",
-            "piece_b",
-            "length_mm",
-            "seen_fraction",
-            "gap_mean_mm",
-            "gap_median_mm",
-            "gap_p95_mm",
-            "gap_max_mm",
-            "gap_standard_uncertainty_mm",
-            "not_seen_because",
+            "id", "piece_a", "piece_b", "length_mm", "seen_fraction", "gap_mean_mm", "gap_median_mm", "gap_p95_mm",
+            "gap_max_mm", "gap_standard_uncertainty_mm", "not_seen_because",
         ],
         rows,
-    )
+    )  # fmt: skip
 
 
 def pieces_csv(record: dict[str, Any]) -> str:
@@ -276,6 +273,8 @@ def _decision(decision: PieceDecision) -> dict[str, Any]:
         "reseat_mm": _pair(decision.reseat_mm),
         "chance": _number(decision.chance),
         "settled_by": decision.settle or None,
+        "seam_changes_mm": {seam: _number(change) for seam, change in decision.seam_changes} or None,
+        "response": _pair(decision.response),
     }
 
 
