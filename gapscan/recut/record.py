@@ -209,23 +209,18 @@ def _decode(block: dict[str, Any]) -> PlanInput:
             **{**of_run, "reason": of_run["reason"].astype(np.int64)},
         ),
         size_covariance=_decode_covariance(block["size_covariance"], len(ids)),
-        past=_decode_past(block.get("past"), ids),
+        past=_decode_past(block["past"], ids) if "past" in block else Past(),
         **of_piece,
     )
 
 
 def _encode_past(past: Past) -> dict[str, Any]:
-    """Nothing of a first round."""
-    if past == Past():
-        return {}
-    figures = [round(past.response, 6), round(past.u_response, 6)]
     as_cut = {name: [_path_data(part) for part in getattr(cut, "geoms", [cut])] for name, cut in past.as_cut}
-    return {"past": {"response": figures, "as_cut": as_cut}}
+    block = {"response": [round(past.response, 6), round(past.u_response, 6)], "as_cut": as_cut}
+    return {} if past == Past() else {"past": block}
 
 
-def _decode_past(table: dict[str, Any] | None, ids: tuple[str, ...]) -> Past:
-    if table is None:
-        return Past()
+def _decode_past(table: dict[str, Any], ids: tuple[str, ...]) -> Past:
     response, u = numbers(table["response"], "response", count=2).tolist()
     if not 0.1 <= response <= 10.0 or u < 0.0 or not set(table["as_cut"]) <= set(ids):
         raise ValueError("what it tells of earlier rounds is out of range")
