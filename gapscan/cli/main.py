@@ -17,6 +17,7 @@ _COMMANDS = {
     "frame": ("gapscan.cli.frame", "Write the scale frame to cut once and lay round every dry fit."),
     "inspect": ("gapscan.cli.inspect", "Measure the seams of a dry fit; list the pieces to recut."),
     "plan": ("gapscan.cli.plan", "Plan the recuts anew from a result folder, with other settings; no photo needed."),
+    "rounds": ("gapscan.cli.rounds", "Tell the history of a job's rounds; draw it."),
     "demo": ("gapscan.cli.demo", "Write a complete example and inspect it."),
 }
 # What opencv-python's extension module asks of the system (ldd), and what a slim system lacks.
