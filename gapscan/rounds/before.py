@@ -23,8 +23,8 @@ _SAME_CHANGE_MM = 0.0006  # two roundings of four digits, and the solver's last 
 _MOST_ROUNDS = 1000
 
 
-def read_before(folder: Path) -> Before:
-    """The record in ``folder`` as the round before.
+def read_before(folder: Path, *, outlines: bool = True) -> Before:
+    """The record in ``folder`` as the round before; ``outlines`` False leaves ``as_cut`` empty, which can take a while.
 
     Raises InputError naming the file: not there, no fit record, of another version, or damaged.
     """
@@ -45,7 +45,7 @@ def read_before(folder: Path) -> Before:
         }
         bent = {piece["id"] for piece in record["pieces"] if piece.get("seam_changes_mm")}
     past = recorded.given.past
-    as_cut, notes = _as_cut(recorded, changes, bent | set(dict(past.as_cut)))
+    as_cut, notes = _as_cut(recorded, changes, bent | set(dict(past.as_cut))) if outlines else ({}, ())
     return Before(
         name=folder.resolve().name,
         sha256=hashlib.sha256(raw).hexdigest(),

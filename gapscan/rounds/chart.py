@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from xml.sax.saxutils import escape
 
 from gapscan.report.drawing import attribute
@@ -106,10 +107,7 @@ def _panel(title: str, rounds: tuple[Round, ...], scale: _Scale) -> list[str]:
         out.append(_text(_LEFT - 8, y + 4, f"{value + 0.0:.{digits}f}", anchor="end"))
     for k, one in enumerate(rounds):
         out.append(_text(_x(k, len(rounds)), scale.top + _HIGH + 18, f"round {one.number}", anchor="middle"))
-        if len(one.to_recut):
-            words = f"{len(one.to_recut)} to recut"
-        else:
-            words = "none to recut"
+        words = f"{len(one.to_recut)} to recut" if one.to_recut else "none to recut"
         out.append(_text(_x(k, len(rounds)), scale.top + _HIGH + 33, words, anchor="middle", colour="#555555"))
     out.append(f'<path d="M{_LEFT:g},{scale.top:g} V{scale.top + _HIGH:g} H{right:g}" fill="none" stroke="#333333"/>')
     return out
@@ -127,7 +125,7 @@ def _line(
     count = len(values)
     at = [None if v is None else (_x(k, count), scale.y(v)) for k, (v, _) in enumerate(values)]
     out = [f"<g><title>{escape(_clean(told))}</title>"]
-    for one, following in zip(at, at[1:], strict=False):
+    for one, following in pairwise(at):
         if one and following:
             dashes = f' stroke-dasharray="{dash}"' if dash else ""
             out.append(

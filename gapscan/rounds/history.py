@@ -69,7 +69,7 @@ def read_history(folders: Sequence[Path]) -> History:
         if folder.resolve() in seen:
             raise InputError(f"{folder}: the same folder is given twice; name each round once")
         seen.add(folder.resolve())
-    read = [(folder, read_before(folder)) for folder in folders]
+    read = [(folder, read_before(folder, outlines=False)) for folder in folders]
     sums: dict[str, Path] = {}
     for folder, one in read:
         if one.sha256 in sums:

@@ -46,12 +46,9 @@ def piece_lines(history: History) -> list[str]:
     """A line for every piece that was ever to be recut: offsets it was cut with and its undersize, round by round."""
     lines = []
     for name, rounds in sorted(history.pieces.items())[:_MOST]:
-        told = [
-            f"round {one.number}: offset {piece.offset_mm:+.3f}, undersize "
-            f"{figure(piece.undersize_mm, piece.u_undersize_mm, sign=True)}"
-            for one, piece in zip(history.rounds, rounds, strict=True)
-        ]
-        lines.append(f"{name}  " + "; ".join(told))
+        offsets = " → ".join(f"{one.offset_mm:+.3f}" for one in rounds)
+        sizes = " → ".join(figure(one.undersize_mm, one.u_undersize_mm, sign=True) for one in rounds)
+        lines.append(f"{name}: offset {offsets}; undersize {sizes}")
     if len(history.pieces) > _MOST:
         lines.append(f"… and {len(history.pieces) - _MOST} more pieces; --json tells of all")
     return lines
