@@ -21,6 +21,8 @@ from gapscan.rounds.words import round_lines
 from gapscan.solve.model import PARAMETERS
 from gapscan.solve.types import PieceFit
 
+# Not cut, or another piece or the wrong way: nothing that a change of offset could have given.
+_NO_RESPONSE = ("not seen", "not recut", "went the other way")
 _TELLS_MM = 0.01  # a smaller change of offset says nothing of the response
 
 
@@ -60,9 +62,7 @@ def _response(before: Before, pieces: tuple[PieceChange, ...], fit: PieceFit) ->
     order = {name: k for k, name in enumerate(before.recorded.given.ids)}
     now = {state.id: k for k, state in enumerate(fit.pieces)}
     use = [
-        p
-        for p in pieces
-        if abs(p.asked_mm) >= _TELLS_MM and math.isfinite(p.got_mm) and p.finding not in ("not recut", "not seen")
+        p for p in pieces if abs(p.asked_mm) >= _TELLS_MM and math.isfinite(p.got_mm) and p.finding not in _NO_RESPONSE
     ]
     old_at, now_at = [order[p.id] for p in use], [now[p.id] for p in use]
     covariance = (

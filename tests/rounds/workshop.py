@@ -25,8 +25,8 @@ CARE = Care(repeat_mm=0.0)
 class Shop:
     """One job through its rounds, in ``folder``; ``fit`` is the dry fit as it lies now.
 
-    given  share of every change of offset (against the first cut) that a cut gives
-    cut_mm the offset in truth that each piece was cut with last, by id
+    given  share of every change of offset that a cut gives
+    cut_mm what all changes so far gave in truth, by id; the first cut is from the drawing itself
     """
 
     studio: Studio
@@ -55,9 +55,8 @@ class Shop:
     def recut(self, changes: Mapping[str, float]) -> None:
         """Cut these pieces anew, each with a change of offset of which the cut gives only a part, and tape."""
         outlines: dict[str, Polygon | MultiPolygon] = {}
-        before = {name: self.cut_mm.get(name, 0.0) for name in changes}
         for name, change in changes.items():
-            self.cut_mm[name] = before[name] + self.given * change
+            self.cut_mm[name] = self.cut_mm.get(name, 0.0) + self.given * change
             outlines[name] = offset_outline(self.fit.design.piece(name).polygon, self.cut_mm[name])
         rng = np.random.default_rng([78, self.number])
-        self.fit = cut_again_and_tape(self.fit, outlines, rng, care=CARE, offset_mm=before)
+        self.fit = cut_again_and_tape(self.fit, outlines, rng, care=CARE)
