@@ -99,7 +99,7 @@ def _swap(staging: Path, out_dir: Path, names: Sequence[str]) -> None:
                 moved.append((out_dir / name, old / name))
         for name in inward:
             os.replace(staging / name, out_dir / name)
-    except OSError:
+    except BaseException:  # whatever stopped it, the old files go back
         for name in names:
             if (old / name).exists() or not (staging / name).exists():
                 (out_dir / name).unlink(missing_ok=True)

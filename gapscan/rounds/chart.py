@@ -8,9 +8,10 @@ from xml.sax.saxutils import escape
 
 from gapscan.report.drawing import attribute
 from gapscan.rounds.history import History, PieceRound, Round
+from gapscan.rounds.tell import figure
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _HIGH, _BETWEEN = 760.0, 70.0, 190.0, 64.0, 220.0, 84.0
-_MOST_LINES = 24  # pieces drawn; more cannot be told apart
+_MOST_LINES = 16  # pieces drawn; more cannot be told apart
 _LABEL_PX = 14.0  # least distance of two labels
 # Colours that those who do not tell red from green can tell apart (Okabe and Ito 2008); lines differ by dashes as well.
 _COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#8a6d00", "#000000")
@@ -52,11 +53,11 @@ def _gap_panel(history: History, top: float) -> list[str]:
     ]
     labels = [(y, f"tolerance {tolerance:.2f}", "#555555")]
     labels += [
-        (scale.y(values[-1][0]), words, colour)
-        for values, words, colour in ((widest, "widest", _COLOURS[1]), (mean, "mean", _COLOURS[0]))
-        if values[-1][0] is not None
+        (scale.y(last), f"{words} {figure(last, u)}", colour)
+        for (last, u), words, colour in ((widest[-1], "widest", _COLOURS[1]), (mean[-1], "mean", _COLOURS[0]))
+        if last is not None
     ]
-    return out + _labels(labels)
+    return out + _labels(labels, scale.top)
 
 
 def _piece_panel(history: History, pieces: dict[str, tuple[PieceRound, ...]], top: float) -> list[str]:
@@ -66,17 +67,17 @@ def _piece_panel(history: History, pieces: dict[str, tuple[PieceRound, ...]], to
     high = max([0.02, *(v + u for v, u in known)])
     scale = _Scale(top, low - 0.05 * (high - low) * (low < 0), high + 0.08 * (high - low))
     more = len(history.pieces) - len(pieces)
-    title = "Undersize of the pieces that were recut, mm (+ is too small); filled where the round asked for a recut"
-    out = _panel(title + (f"; {more} more are not drawn" if more else ""), history.rounds, scale)
+    title = "Undersize of recut pieces, mm (+ is too small; a filled dot: to be recut)"
+    out = _panel(title + (f"; {more} more not drawn" if more else ""), history.rounds, scale)
     labels = []
     for k, (name, line) in enumerate(values.items()):
         colour, dash = _COLOURS[k % len(_COLOURS)], _DASHES[(k // len(_COLOURS)) % len(_DASHES)]
         asked = [p.asked_mm is not None for p in pieces[name]]
         out += _line(line, scale, colour, dash, f"{name}: {_told(line)}", asked)
-        last = next((v for v, _ in reversed(line) if v is not None), None)
-        if last is not None:
-            labels.append((scale.y(last), name, colour))
-    return out + _labels(labels)
+        last = next(((v, u) for v, u in reversed(line) if v is not None), (None, None))
+        if last[0] is not None:
+            labels.append((scale.y(last[0]), f"{_short(name)} {figure(*last, sign=True)}", colour))
+    return out + _labels(labels, scale.top)
 
 
 class _Scale:
@@ -147,14 +148,24 @@ def _line(
     return [*out, "</g>"]
 
 
-def _labels(labels: list[tuple[float, str, str]]) -> list[str]:
-    """Names at the right, pushed apart so that none hides another."""
-    out, lowest = [], -math.inf
-    for y, words, colour in sorted(labels):
-        lowest = max(y, lowest + _LABEL_PX)
-        shown = words if len(words) <= 26 else words[:25] + "…"
-        out.append(_text(_WIDTH - _RIGHT + 12, lowest + 4, shown, colour=colour))
-    return out
+def _labels(labels: list[tuple[float, str, str]], top: float) -> list[str]:
+    """Names at the right, pushed apart so that none hides another and none leaves the panel."""
+    chosen = sorted(labels)
+    places: list[float] = []
+    for y, _, _ in chosen:
+        places.append(max([y, *(last + _LABEL_PX for last in places[-1:])]))
+    lowest = top + _HIGH + _LABEL_PX
+    for k in reversed(range(len(places))):
+        places[k] = min(places[k], lowest - _LABEL_PX)
+        lowest = places[k]
+    return [
+        _text(_WIDTH - _RIGHT + 12, y + 4, words, colour=colour)
+        for y, (_, words, colour) in zip(places, chosen, strict=True)
+    ]
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 10 else name[:9] + "…"
 
 
 def _x(k: int, count: int) -> float:
