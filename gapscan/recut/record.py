@@ -221,10 +221,10 @@ def _encode_past(past: Past) -> dict[str, Any]:
 
 
 def _decode_past(table: dict[str, Any], ids: tuple[str, ...]) -> Past:
-    response, u = numbers(table["response"], "response", count=2).tolist()
-    if not 0.1 <= response <= 10.0 or u < 0.0 or not set(table["as_cut"]) <= set(ids) or not all(table["as_cut"].values()):
+    (response, u), parts = numbers(table["response"], "response", count=2).tolist(), table["as_cut"]
+    if not 0.1 <= response <= 10.0 or u < 0.0 or not set(parts) <= set(ids) or not all(parts.values()):
         raise ValueError("what it tells of earlier rounds is out of range")
-    cut = {name: [_polygon(data, name) for data in strings(parts)] for name, parts in table["as_cut"].items()}
+    cut = {name: [_polygon(data, name) for data in strings(some)] for name, some in parts.items()}
     return Past(response, u, tuple((name, p[0] if len(p) == 1 else MultiPolygon(p)) for name, p in cut.items()))
 
 

@@ -40,7 +40,7 @@ def test_one_round_is_a_history_too(worked, capsys):  # noqa: F811
     assert "2" in capsys.readouterr().out
 
 
-def test_folders_that_do_not_belong_together(worked, faulty_front, studio, tmp_path, capsys):  # noqa: F811
+def test_folders_that_do_not_belong_together(worked, tmp_path, capsys):  # noqa: F811
     one, two, three = worked.folders
     assert run(["rounds", str(one), str(two), str(one)]) == 2
     assert "given twice" in complaint(capsys)
@@ -57,7 +57,7 @@ def test_folders_that_do_not_belong_together(worked, faulty_front, studio, tmp_p
     assert "is a first round as" in complaint(capsys)
 
 
-def test_another_design_among_them(worked, studio, tmp_path, capsys):  # noqa: F811
+def test_another_design_among_them(worked, tmp_path, capsys):  # noqa: F811
     record = json.loads((worked.folders[0] / "fit.json").read_text(encoding="utf-8"))
     renamed = json.dumps(record).replace("p10", "q10")
     (tmp_path / "fit.json").write_text(renamed, encoding="utf-8")

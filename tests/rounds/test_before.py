@@ -63,12 +63,13 @@ def test_pieces_that_come_or_go_are_named(worked):
     for pieces, words in (
         (design.pieces[:-1], r"only the round before has p10\)"),
         ((*design.pieces, replace(design.pieces[0], id="extra")), r"it lacks extra\)"),
-        ((replace(design.pieces[0], polygon=translate(design.pieces[0].polygon, 0.05)), *design.pieces[1:]), r": p01\)"),
+        (
+            (replace(design.pieces[0], polygon=translate(design.pieces[0].polygon, 0.05)), *design.pieces[1:]),
+            r": p01\)",
+        ),
     ):
         with pytest.raises(InputError, match=words):
-            refuse_other_design(
-                before, replace(design, pieces=pieces), source="design.svg", folder=worked.folders[0]
-            )
+            refuse_other_design(before, replace(design, pieces=pieces), source="design.svg", folder=worked.folders[0])
 
 
 def test_the_same_design_saved_with_other_points_is_the_same(worked):

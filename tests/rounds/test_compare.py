@@ -126,7 +126,11 @@ def test_a_piece_that_one_round_did_not_see():
 def test_lines_carry_figures_with_uncertainty_or_say_not_seen():
     before = SimpleNamespace(number=1, name="first", prior=Response(1.0, 0.1))
     seams = seam_changes(
-        {"a|b": SeamLook("wide", 0.19, 0.008), "b|c": SeamLook("wide", 0.15, 0.008), "c|d": SeamLook("wide", 0.2, 0.01)},
+        {
+            "a|b": SeamLook("wide", 0.19, 0.008),
+            "b|c": SeamLook("wide", 0.15, 0.008),
+            "c|d": SeamLook("wide", 0.2, 0.01),
+        },
         {"a|b": SeamLook("right", 0.04, 0.006), "b|c": SeamLook("wide", 0.12, 0.007)},
     )
     piece = changes(state("b", 0.12), state("b", 0.05), {"b": 0.1})

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -65,7 +66,9 @@ def one_round(number, **change):
 
 def made_up(pieces: int, rounds: int = 3) -> History:
     sizes = {
-        f"<p&{k:03d}>": tuple(PieceRound(0.0, 0.001 * k / (n + 1), 0.004, 0.1 if n == 0 else None) for n in range(rounds))
+        f"<p&{k:03d}>": tuple(
+            PieceRound(0.0, 0.001 * k / (n + 1), 0.004, 0.1 if n == 0 else None) for n in range(rounds)
+        )
         for k in range(pieces)
     }
     return History(tuple(one_round(n + 1) for n in range(rounds)), sizes)
@@ -77,7 +80,7 @@ def test_the_drawing_is_whole_and_nothing_hides_another(pieces):
     width, height = float(root.get("width")), float(root.get("height"))
     texts = [(float(t.get("x")), float(t.get("y")), "".join(t.itertext())) for t in root.iter(f"{SVG}text")]
     labels = sorted(y for x, y, _ in texts if x > width - 190)
-    assert all(b - a > 10 for a, b in zip(labels, labels[1:], strict=False))
+    assert all(b - a > 10 for a, b in pairwise(labels))
     assert all(0 < x < width and 0 < y < height for x, y, _ in texts)
     for tag, names in (("circle", ("cx", "cy")), ("line", ("x1", "y1"))):
         for shape in root.iter(f"{SVG}{tag}"):

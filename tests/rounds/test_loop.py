@@ -83,7 +83,9 @@ def test_a_new_plan_keeps_the_round_and_its_response(worked, tmp_path, number):
     assert again == worked.record(number)
     assert (tmp_path / "new" / "recut.svg").read_bytes() == (worked.folders[number - 1] / "recut.svg").read_bytes()
     # and with other settings
-    assert run(["plan", str(worked.folders[number - 1]), "--tolerance", "0.05", "--out", str(tmp_path / "w"), "-q"]) == 0
+    assert (
+        run(["plan", str(worked.folders[number - 1]), "--tolerance", "0.05", "--out", str(tmp_path / "w"), "-q"]) == 0
+    )
     tighter = json.loads((tmp_path / "w" / "fit.json").read_text(encoding="utf-8"))
     assert tighter["round"] == again["round"]
     recut = [p for p in tighter["pieces"] if p["verdict"] == "recut"]
