@@ -20,7 +20,7 @@ from gapscan.rounds.types import Before, Response
 _MOST = 6  # ids named in a refusal
 _SAME_OUTLINE_MM = 0.005  # mean distance of two outlines that are taken as one
 _SAME_CHANGE_MM = 0.0006  # two roundings of four digits, and the solver's last one
-_MOST_ROUNDS = 1000
+_MOST_ROUNDS = 10_000
 
 
 def read_before(folder: Path, *, outlines: bool = True) -> Before:
@@ -45,7 +45,7 @@ def read_before(folder: Path, *, outlines: bool = True) -> Before:
         }
         bent = {piece["id"] for piece in record["pieces"] if piece.get("seam_changes_mm")}
     past = recorded.given.past
-    as_cut, notes = _as_cut(recorded, changes, bent | set(dict(past.as_cut))) if outlines else ({}, ())
+    as_cut, notes = as_cut_last(recorded, changes, bent | set(dict(past.as_cut))) if outlines else ({}, ())
     return Before(
         name=folder.resolve().name,
         sha256=hashlib.sha256(raw).hexdigest(),
@@ -103,7 +103,7 @@ def _apart_mm(one: Polygon, other: Polygon) -> float:
     return float(one.symmetric_difference(other).area / max(other.length, 1e-9))
 
 
-def _as_cut(
+def as_cut_last(
     recorded: RecordedPlan, changes: Mapping[str, float], special: set[str]
 ) -> tuple[dict[str, Polygon | MultiPolygon], tuple[str, ...]]:
     """Outlines as cut for this round of the pieces in ``special``: the plan is made once more, for it is not stored."""

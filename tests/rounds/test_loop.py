@@ -77,11 +77,14 @@ def test_seams_are_held_against_the_round_before(worked):
 
 
 @pytest.mark.parametrize("number", [2, 3])
-def test_a_new_plan_keeps_the_round_and_its_response(worked, tmp_path, number):
+def test_a_new_plan_keeps_the_round_and_its_response(worked, tmp_path, capsys, number):
     assert run(["plan", str(worked.folders[number - 1]), "--out", str(tmp_path / "new"), "-q"]) == 0
     again = json.loads((tmp_path / "new" / "fit.json").read_text(encoding="utf-8"))
     assert again == worked.record(number)
     assert (tmp_path / "new" / "recut.svg").read_bytes() == (worked.folders[number - 1] / "recut.svg").read_bytes()
+    assert run(["plan", str(worked.folders[number - 1])]) == 0
+    response = worked.record(number)["round"]["response"]
+    assert f"Round {number}, after round{number - 1}: of an asked change {response:.2f} ±" in capsys.readouterr().out
     # and with other settings
     assert (
         run(["plan", str(worked.folders[number - 1]), "--tolerance", "0.05", "--out", str(tmp_path / "w"), "-q"]) == 0

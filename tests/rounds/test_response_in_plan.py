@@ -13,8 +13,9 @@ from gapscan.errors import InputError
 from gapscan.job import parse_job
 from gapscan.recut.offset import offset_outline
 from gapscan.recut.plan import plan_from, plan_input
-from gapscan.recut.record import as_recorded, plan_block, read_plan_block
+from gapscan.recut.record import RecordedPlan, as_recorded, plan_block, read_plan_block
 from gapscan.recut.types import Past
+from gapscan.rounds.before import as_cut_last
 from gapscan.solve.adjust import solve_pieces
 from tests.solve.forward import Pose, board, survey_of
 
@@ -144,3 +145,26 @@ def test_a_damaged_past_is_one_sentence(even, past):
     block = json.loads(json.dumps(plan_block(even, JOB))) | {"past": past}
     with pytest.raises(InputError, match=r"fit\.json: is damaged"):
         read_plan_block(block, source="fit.json")
+
+
+def test_an_outline_cut_in_stretches_is_made_again_from_the_record(uneven):
+    """It is not stored; the plan it came from can be made once more, and where that fails it is said."""
+    cut = decision(uneven, ONLY_P05)
+    recorded = RecordedPlan(uneven, ONLY_P05, ())
+    asked = {"p05": round(cut.offset_change_mm, 4)}
+    found, notes = as_cut_last(recorded, asked, {"p05"})
+    assert found["p05"].equals(cut.new_outline)
+    assert notes == ()
+    lost, notes = as_cut_last(recorded, {"p05": asked["p05"] + 0.01}, {"p05"})
+    assert lost == {}
+    assert "p05 could not be made again" in notes[0]
+
+
+def test_an_outline_of_an_earlier_round_stays_with_a_piece_that_is_kept(even, uneven):
+    last = decision(uneven, ONLY_P05).new_outline
+    past = Past(0.9, 0.05, (("p05", last), ("p01", DESIGN.piece("p01").polygon.buffer(-0.2))))
+    recorded = RecordedPlan(replace(even, past=past), JOB, ())
+    again = decision(recorded.given, JOB)
+    found, _ = as_cut_last(recorded, {"p05": round(again.offset_change_mm, 4)}, {"p01", "p05"})
+    assert found["p01"].equals(past.as_cut[1][1])
+    assert area_between(found["p05"], offset_outline(last, again.offset_change_mm)) < 1e-6
