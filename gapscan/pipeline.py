@@ -18,6 +18,7 @@ from gapscan.photo.layout import FrameLayout
 from gapscan.photo.types import Photo, Reference
 from gapscan.register.types import Registration
 from gapscan.report.types import Inspection, PhotoRecord, PieceTrace, SeamTrace
+from gapscan.rounds.types import Before
 from gapscan.solve.types import PieceFit
 
 _SCALE_REFUSED = 0.006
@@ -45,8 +46,12 @@ def inspect(
     progress: Callable[[str], None] = lambda _: None,
     *,
     bare_path: Path | None = None,
+    after_path: Path | None = None,
 ) -> Inspection:
     """Read the files and inspect one dry fit; ``bare_path`` is a photo of the empty lightbox, if there is one.
+
+    ``after_path`` is the result folder of the round before, some of whose pieces have been recut since. Without a job
+    file its settings are used then, but for the tape.
 
     Raises InputError for files that cannot be used, PhotoError for photos that cannot support an answer.
     """
@@ -57,14 +62,18 @@ def inspect(
     from gapscan.photo.load import read_photo
     from gapscan.photo.reference import find_reference
     from gapscan.register.register import register_design
+    from gapscan.rounds.before import read_before, refuse_other_design
 
-    job = read_job(job_path)
+    before = None if after_path is None else read_before(after_path)
+    job = read_job(job_path) if job_path or before is None else replace(before.recorded.job, tape=())
     # Decoding a photo leaves the interpreter free for the drawing.
     with ThreadPoolExecutor(max_workers=1) as beside:
         reading = [beside.submit(read_photo, path) for path in photo_paths]
         try:
             progress("reading the drawing")
             design = read_design(design_path)
+            if before is not None and after_path is not None:
+                refuse_other_design(before, design, source=str(design_path), folder=after_path)
             layout = read_frame(frame_path)
             if job.check is not None:
                 true_widths(job.check, layout, source=str(job_path))
@@ -85,7 +94,7 @@ def inspect(
         progress(f"reading {bare_path.name}")
         bare = read_bare(bare_path)
         photos = [with_bare(photo, bare) for photo in photos]
-    return inspect_photos(design, photos, layout, job, progress)
+    return inspect_photos(design, photos, layout, job, progress, before=before)
 
 
 def inspect_photos(
@@ -94,13 +103,16 @@ def inspect_photos(
     layout: FrameLayout,
     job: Job,
     progress: Callable[[str], None] = lambda _: None,
+    *,
+    before: Before | None = None,
 ) -> Inspection:
-    """The main job on what was read: one or more photos of one dry fit."""
+    """The main job on what was read: one or more photos of one dry fit, and the round before if there was one."""
     from gapscan.measure.fuse import fuse_surveys
     from gapscan.recut.advice import advise
     from gapscan.recut.causes import find_causes, with_causes
     from gapscan.recut.plan import plan_input, plan_recuts
     from gapscan.recut.record import as_recorded
+    from gapscan.rounds.look_back import look_back
     from gapscan.solve.adjust import solve_pieces
     from gapscan.wood.words import with_movement
 
@@ -109,11 +121,15 @@ def inspect_photos(
     progress("solving the pieces")
     fit = solve_pieces(design, survey)
     _refuse_other_scale(photos[0], fit)
+    news = None
+    if before is not None:
+        job, news = look_back(before, design, survey, fit, job)
     progress("planning the recut")
-    plan = with_causes(plan_recuts(design, survey, fit, job), *find_causes(design, survey, fit, job))
+    past = None if news is None else news.past
+    plan = with_causes(plan_recuts(design, survey, fit, job, past), *find_causes(design, survey, fit, job))
     plan = replace(plan, advice=advise(plan, job))
     if job.air is not None:
-        plan = with_movement(plan, as_recorded(plan_input(design, survey, fit, job)), job)
+        plan = with_movement(plan, as_recorded(plan_input(design, survey, fit, job, past)), job)
     return Inspection(
         design=design,
         job=job,
@@ -124,6 +140,7 @@ def inspect_photos(
         survey=survey,
         fit=fit,
         plan=plan,
+        news=news,
     )
 
 

@@ -15,7 +15,7 @@ ROOT = Path(gapscan.__file__).parent
 # In the order in which the data flows; a stage imports only what stands before it.
 ORDER = (
     "design", "photo", "register", "measure", "solve", "cutting", "recut", "wood", "report", "trials", "sheets",
-    "notebook", "pipeline", "cli",
+    "notebook", "rounds", "pipeline", "cli",
 )  # fmt: skip
 FOR_ALL = {"errors", "job", "job_values", "coordinates"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}

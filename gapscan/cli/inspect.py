@@ -21,6 +21,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--frame", type=_PATH, required=True, help="Drawing of the scale frame in the photos.")
 @click.option("--job", type=_PATH, default=None, help="Job file (TOML): tolerance, sheet, facing of pieces.")
 @click.option("--bare", type=_PATH, default=None, help="Photo of the empty lightbox, same place and exposure.")
+@click.option("--after", type=_PATH, default=None, metavar="DIR", help="Result folder of the round before (see above).")
 @click.option("--out", type=_PATH, required=True, help="Folder for the results.")
 @click.option("--gate", is_flag=True, help="End with 1 when at least one piece needs a recut.")
 @click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")
@@ -31,6 +32,7 @@ def command(
     frame: Path,
     job: Path | None,
     bare: Path | None,
+    after: Path | None,
     out: Path,
     gate: bool,
     quiet: bool,
@@ -39,8 +41,17 @@ def command(
 
     DESIGN is the drawing that the pieces were cut from (SVG or DXF); each PHOTO shows the same dry fit on the
     lightbox, inside the scale frame. Several photos, the sheet moved or turned between them, see more.
+
+    --after DIR names the results of the round before, when some pieces have been recut as advised there and the fit has
+    been taped again: each seam and piece is held against it, and the new advice allows for how much of an asked change
+    the cut gave. What the pieces were cut with comes from the records then: offset_mm of the first round's job and all
+    changes asked since; a piece whose size says that it was not recut keeps its own. An offset_mm of the job file that is
+    the new total says the same; one of an earlier round gives way to the records, any other wins over them, and a line
+    says so. Without --job the settings of the round before hold, but for the tape.
     """
-    inspection = inspect_and_report(design=design, photos=photos, frame=frame, job=job, bare=bare, out=out, quiet=quiet)
+    inspection = inspect_and_report(
+        design=design, photos=photos, frame=frame, job=job, bare=bare, after=after, out=out, quiet=quiet
+    )
     recuts = any(decision.verdict == "recut" for decision in inspection.plan.decisions)
     return 1 if gate and recuts else 0
 
@@ -54,6 +65,7 @@ def inspect_and_report(
     out: Path,
     quiet: bool,
     bare: Path | None = None,
+    after: Path | None = None,
 ) -> Inspection:
     """Run the whole way, write the result folder and print the list. Raises InputError and PhotoError."""
     from gapscan.cli.console import output_console, progress
@@ -62,9 +74,11 @@ def inspect_and_report(
     from gapscan.report.writers import check_writable, write_outputs
 
     _refuse_repeats(photos, bare)
+    if after is not None and after.resolve() == out.resolve():
+        raise InputError(f"{out}: holds the round before, which the results would replace; give --out a new folder")
     check_writable(out)
     with progress(quiet=quiet) as say:
-        inspection: Inspection = inspect(design, photos, frame, job, progress=say, bare_path=bare)
+        inspection: Inspection = inspect(design, photos, frame, job, progress=say, bare_path=bare, after_path=after)
         say("writing the results")
         write_outputs(inspection, out)
     if not quiet:

@@ -21,6 +21,7 @@ _COMMANDS = {
     "suggest": ("gapscan.cli.suggest", "Suggest the offsets to start a new design with, from the notebook."),
     "sheets": ("gapscan.cli.sheets", "Lay the pieces to recut out on sheets for the laser's bed, and draw a proof."),
     "compare": ("gapscan.cli.compare", "Set two cuts of one drawing against each other: which one loses less."),
+    "rounds": ("gapscan.cli.rounds", "Tell the history of a job's rounds; draw it."),
     "demo": ("gapscan.cli.demo", "Write a complete example and inspect it."),
 }
 # What opencv-python's extension module asks of the system (ldd), and what a slim system lacks.

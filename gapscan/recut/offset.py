@@ -12,7 +12,7 @@ from gapscan.errors import InputError
 MITRE_LIMIT = 2.5
 
 
-def offset_outline(polygon: Polygon, distance_mm: float) -> Polygon | MultiPolygon:
+def offset_outline(polygon: Polygon | MultiPolygon, distance_mm: float) -> Polygon | MultiPolygon:
     """The outline of ``polygon`` moved outward by ``distance_mm`` (inward when negative).
 
     Corners stay corners (mitred, up to a mitre of 2.5 distances, bevelled beyond that), because an even loss

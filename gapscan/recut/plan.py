@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
 
 from gapscan.cutting.curves import fine_outline
 from gapscan.cutting.slivers import sound_outline
@@ -19,7 +20,7 @@ from gapscan.recut.record import as_recorded
 from gapscan.recut.select import select_pieces
 from gapscan.recut.selection import Limits, Selection
 from gapscan.recut.stretch import find_stretches, stretched_outline
-from gapscan.recut.types import PieceDecision, PlanInput, RecutPlan, SeamWindows, Verdict
+from gapscan.recut.types import Past, PieceDecision, PlanInput, RecutPlan, SeamWindows, Verdict
 from gapscan.recut.windows import seam_windows
 from gapscan.solve.model import PARAMETERS, centroids
 from gapscan.solve.types import PieceFit
@@ -30,13 +31,13 @@ BoolArray = NDArray[np.bool_]
 _SHIFT_NAMED_MM = 0.04
 
 
-def plan_recuts(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> RecutPlan:
-    """The shortest list of recuts, with the new outlines."""
+def plan_recuts(design: Design, survey: GapSurvey, fit: PieceFit, job: Job, past: Past | None = None) -> RecutPlan:
+    """The shortest list of recuts, with the new outlines. ``past`` is what earlier rounds tell, if there were any."""
     # From the digits that the record keeps, so that a plan made later from the record is the same one.
-    return plan_from(as_recorded(plan_input(design, survey, fit, job)), job)
+    return plan_from(as_recorded(plan_input(design, survey, fit, job, past)), job)
 
 
-def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> PlanInput:
+def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job, past: Past | None = None) -> PlanInput:
     """What was measured, reduced to what a plan needs."""
     centre_of = centroids(design)
     return PlanInput(
@@ -56,6 +57,7 @@ def plan_input(design: Design, survey: GapSurvey, fit: PieceFit, job: Job) -> Pl
             ]
         ),
         known_fraction=_known_fractions(design, survey, job.tolerance_mm),
+        past=past or Past(),
     )
 
 
@@ -63,13 +65,14 @@ def plan_from(given: PlanInput, job: Job) -> RecutPlan:
     """The shortest list of recuts from what was measured before; nothing else but the job decides."""
     limits = Limits(job.tolerance_mm, job.press_mm, job.aim_mm)
     choice, facing_note = _choose(given, limits, job)
-    u_change = _u_changes(given, choice)
+    cut = _to_cut(choice, given.past)
+    u_change = _u_changes(given, choice, cut)
     doubt = find_doubt(given, choice, limits)
     chances, chance = plan_chances(
         given.windows, choice.after_mm, given.size_covariance, -limits.press_mm, limits.tolerance_mm
     )
     decisions = tuple(
-        _decide(given, k, choice, doubt, float(u_change[k]), float(chances[k]), job) for k in range(len(given.ids))
+        _decide(given, k, cut, doubt, float(u_change[k]), float(chances[k]), job) for k in range(len(given.ids))
     )
     blocking = tuple(given.seam_ids[s] for s in choice.missed)
     decisions, remarks = _soundly_cut(given, decisions, job)
@@ -163,8 +166,18 @@ def _select(given: PlanInput, may: BoolArray, cost: FloatArray, limits: Limits) 
     return bent if len(bent.missed) < len(even.missed) else even
 
 
-def _u_changes(given: PlanInput, choice: Selection) -> FloatArray:
-    """Standard uncertainty (P,) of each recut piece's change: its own size and the mean of its neighbours' sizes."""
+def _to_cut(choice: Selection, past: Past) -> Selection:
+    """The choice with the changes to cut: what the wood must change by, over how much of a change the cut gives."""
+    if past == Past():
+        return choice
+    return replace(choice, change_mm=choice.change_mm / past.response, stretch_mm=choice.stretch_mm / past.response)
+
+
+def _u_changes(given: PlanInput, choice: Selection, cut: Selection) -> FloatArray:
+    """Standard uncertainty (P,) of each recut piece's change: its own size and the mean of its neighbours' sizes.
+
+    Of wanted over response: relative parts in quadrature (JCGM 100, 5.1.2 and 5.1.6).
+    """
     windows, covariance = given.windows, given.size_covariance
     u = np.sqrt(np.diag(covariance)).copy()
     for piece in np.flatnonzero(choice.recut):
@@ -175,7 +188,9 @@ def _u_changes(given: PlanInput, choice: Selection) -> FloatArray:
         weights[choice.recut] = 0.0
         weights[piece] = 1.0
         u[piece] = np.sqrt(weights @ covariance @ weights)
-    return u
+    past = given.past
+    own_part = np.where(choice.recut, u / past.response, u)
+    return np.hypot(own_part, np.where(choice.recut, cut.change_mm * past.u_response / past.response, 0.0))
 
 
 def _known_fractions(design: Design, survey: GapSurvey, tolerance_mm: float) -> FloatArray:
@@ -204,12 +219,7 @@ def _decide(
         verdict = "recut"
         change, seam_changes = _seam_changes(given, choice, k)
         cause = "cut too small" if change > 0 else "cut too large"
-        offset = job.settings(given.ids[k]).offset_mm
-        drawn = fine_outline(given.outlines[k])
-        if seam_changes:
-            outline = stretched_outline(drawn, windows, k, offset + choice.change_mm[k], choice)
-        else:
-            outline = offset_outline(drawn, offset + change)
+        outline = _new_outline(given, k, choice, change, job.settings(given.ids[k]).offset_mm)
     elif doubt.unsure[k]:
         verdict, cause = "unsure", doubt.cause[k]
     else:
@@ -230,7 +240,21 @@ def _decide(
         chance=chance,
         settle=doubt.settle[k] if verdict == "unsure" else "",
         seam_changes=seam_changes,
+        response=(given.past.response, given.past.u_response) if verdict == "recut" and given.past != Past() else None,
     )
+
+
+def _new_outline(
+    given: PlanInput, k: int, choice: Selection, change_mm: float, offset_mm: float
+) -> Polygon | MultiPolygon:
+    """The drawn outline at the whole new offset; or what the piece was cut from last, further out by the change."""
+    last = dict(given.past.as_cut).get(given.ids[k])
+    base, from_base_mm = (given.outlines[k], offset_mm) if last is None else (last, 0.0)
+    base = fine_outline(base)
+    own = (choice.stretches.piece == k) & (np.abs(choice.stretch_mm) > 1e-6)
+    if own.any():
+        return stretched_outline(base, given.windows, k, from_base_mm + float(choice.change_mm[k]), choice)
+    return offset_outline(base, from_base_mm + change_mm)
 
 
 def _seam_changes(given: PlanInput, choice: Selection, k: int) -> tuple[float, tuple[tuple[str, float], ...]]:

@@ -18,13 +18,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import Polygon
+from shapely.geometry import MultiPolygon, Polygon
 
 from gapscan.errors import InputError
 from gapscan.job import Job, parse_job
 from gapscan.measure.types import Reason
 from gapscan.recut.job_table import job_table
-from gapscan.recut.types import PlanInput, SeamWindows
+from gapscan.recut.types import Past, PlanInput, SeamWindows
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -175,6 +175,7 @@ def _encode(given: PlanInput) -> dict[str, Any]:
         "seams": {"id": list(given.seam_ids), "pieces": sides.tolist(), "runs": runs.tolist()},
         "runs": {name: _column(windows, *where) for name, where in _RUNS.items()},
         "size_covariance": _encode_covariance(given.size_covariance),
+        **_encode_past(given.past),
     }
 
 
@@ -208,8 +209,23 @@ def _decode(block: dict[str, Any]) -> PlanInput:
             **{**of_run, "reason": of_run["reason"].astype(np.int64)},
         ),
         size_covariance=_decode_covariance(block["size_covariance"], len(ids)),
+        past=_decode_past(block["past"], ids) if "past" in block else Past(),
         **of_piece,
     )
+
+
+def _encode_past(past: Past) -> dict[str, Any]:
+    as_cut = {name: [_path_data(part) for part in getattr(cut, "geoms", [cut])] for name, cut in past.as_cut}
+    block = {"response": [round(past.response, 6), round(past.u_response, 6)], "as_cut": as_cut}
+    return {} if past == Past() else {"past": block}
+
+
+def _decode_past(table: dict[str, Any], ids: tuple[str, ...]) -> Past:
+    (response, u), parts = numbers(table["response"], "response", count=2).tolist(), table["as_cut"]
+    if not 0.1 <= response <= 10.0 or u < 0.0 or not set(parts) <= set(ids) or not all(parts.values()):
+        raise ValueError("what it tells of earlier rounds is out of range")
+    cut = {name: [_polygon(data, name) for data in strings(some)] for name, some in parts.items()}
+    return Past(response, u, tuple((name, p[0] if len(p) == 1 else MultiPolygon(p)) for name, p in cut.items()))
 
 
 def _column(holder: PlanInput | SeamWindows, attribute: str, column: int | None, digits: int) -> list[float | None]:

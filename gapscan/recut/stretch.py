@@ -71,7 +71,7 @@ def find_stretches(windows: SeamWindows, outlines: tuple[Polygon, ...], which: B
 
 
 def stretched_outline(
-    polygon: Polygon, windows: SeamWindows, piece: int, even_mm: float, choice: Selection
+    polygon: Polygon | MultiPolygon, windows: SeamWindows, piece: int, even_mm: float, choice: Selection
 ) -> Polygon | MultiPolygon:
     """The outline moved outward by ``even_mm``, and at each stretch of ``piece`` by its own change more.
 

@@ -45,6 +45,20 @@ class SeamWindows:
 
 
 @dataclass(frozen=True)
+class Past:
+    """What earlier rounds of the same job say of the next cut.
+
+    response, u_response  how much of an asked change of offset the shop's cut gives, and its standard uncertainty
+    as_cut   (id, outline) of pieces that were cut last from an outline which is not the drawn one at an even offset:
+             the next change of offset starts from that outline
+    """
+
+    response: float = 1.0
+    u_response: float = 0.0
+    as_cut: tuple[tuple[str, Polygon | MultiPolygon], ...] = ()
+
+
+@dataclass(frozen=True)
 class PlanInput:
     """All that a plan depends on beside the job: pieces (P, in the order of ids) and seams (in the order of their ids).
 
@@ -65,6 +79,7 @@ class PlanInput:
     u_shift_mm: FloatArray
     radius_mm: FloatArray
     known_fraction: FloatArray
+    past: Past = Past()
 
 
 @dataclass(frozen=True)
@@ -74,11 +89,13 @@ class PieceDecision:
     offset_change_mm  change of outward offset to apply at the recut; 0 for pieces that are kept
     reseat_mm         (x, y) by which a kept piece should be moved when the fit is taped again; None if it sits well
     widest_gap_mm     widest clear gap (3 mm mean) seen at its seams; None when nothing was seen
-    new_outline       the drawn outline grown by offset_mm + offset_change_mm; None unless verdict is recut
+    new_outline       the drawn outline grown by offset_mm + offset_change_mm (see Past.as_cut for the exception); None
+                      unless verdict is recut
     chance            probability that after the plan every seam of this piece is within limits
     settle            what would settle an unsure piece ("a photo turned by 90°"); empty where nothing is in doubt
     seam_changes      (seam id, change of offset there) of every seam, where stretches of the outline are offset by
                       themselves; offset_change_mm is then their mean along the seams. Empty for an even offset
+    response          (figure, standard uncertainty) by which the wanted change was divided, where earlier rounds tell
     """
 
     id: str
@@ -92,6 +109,7 @@ class PieceDecision:
     chance: float = 1.0
     settle: str = ""
     seam_changes: tuple[tuple[str, float], ...] = ()
+    response: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -35,9 +35,9 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
     """
     gaps = {seam.id: seam for seam in inspection.survey.seams}
     states = {piece.id: piece for piece in inspection.fit.pieces}
-    design, job, plan = inspection.design, inspection.job, inspection.plan
+    design, job, plan, news = inspection.design, inspection.job, inspection.plan, inspection.news
     causes = {cause.id: cause for cause in (*plan.piece_causes, *plan.seam_causes)}
-    given = plan_input(design, inspection.survey, inspection.fit, job)
+    given = plan_input(design, inspection.survey, inspection.fit, job, None if news is None else news.past)
     seams = [_seam(seam, gaps.get(seam.id)) | _why(causes.get(seam.id)) for seam in sorted(design.seams, key=_id)]
     return {
         "schema": SCHEMA,
@@ -54,6 +54,7 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
         "warnings": list(inspection.survey.warnings),
         "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
         "plan": plan_block(given, job, design.notes),
+        **({} if news is None else {"round": news.block}),
     }
 
 
@@ -109,20 +110,11 @@ def seams_csv(record: dict[str, Any]) -> str:
         )
     return _csv(
         [
-            "id",
-            "piece_a",
-            "piece_b",
-            "length_mm",
-            "seen_fraction",
-            "gap_mean_mm",
-            "gap_median_mm",
-            "gap_p95_mm",
-            "gap_max_mm",
-            "gap_standard_uncertainty_mm",
-            "not_seen_because",
+            "id", "piece_a", "piece_b", "length_mm", "seen_fraction", "gap_mean_mm", "gap_median_mm", "gap_p95_mm",
+            "gap_max_mm", "gap_standard_uncertainty_mm", "not_seen_because",
         ],
         rows,
-    )
+    )  # fmt: skip
 
 
 def pieces_csv(record: dict[str, Any]) -> str:
@@ -279,6 +271,8 @@ def _decision(decision: PieceDecision) -> dict[str, Any]:
         "reseat_mm": _pair(decision.reseat_mm),
         "chance": _number(decision.chance),
         "settled_by": decision.settle or None,
+        "seam_changes_mm": {seam: _number(change) for seam, change in decision.seam_changes} or None,
+        "response": _pair(decision.response),
     }
 
 

@@ -23,7 +23,7 @@ from gapscan.measure.uncertainty import combined, independent_readings
 from gapscan.recut.record import LARGEST, RecordedPlan, numbers, read_plan_block, strings, undamaged, whole_numbers
 from gapscan.recut.types import Cause, RecutPlan
 from gapscan.report.archive import SCHEMA
-from gapscan.report.types import Inspection, PhotoRecord
+from gapscan.report.types import Inspection, PhotoRecord, RoundNews
 from gapscan.solve.types import PieceFit, PieceState
 
 FloatArray = NDArray[np.float64]
@@ -106,7 +106,18 @@ def recorded_inspection(record: dict[str, Any], recorded: RecordedPlan, *, sourc
             ),
             fit=PieceFit(states, np.zeros((0, 0)), *scale, math.nan, math.nan),
             plan=RecutPlan((), True, (), ()),
+            news=None if "round" not in record else _news(record["round"], recorded),
         )
+
+
+def _news(block: dict[str, Any], recorded: RecordedPlan) -> RoundNews:
+    """Of a later round: its number, and what its plan allows for."""
+    number, past = (
+        int(whole_numbers([block["number"]], "number of the round", low=2, below=10_000)[0]),
+        recorded.given.past,
+    )
+    words = f"of an asked change {past.response:.2f} ± {past.u_response:.2f} is got; the changes allow for it."
+    return RoundNews(block, (f"Round {number}, after {_text(block['after'])}: {words}",), past)
 
 
 def recorded_causes(record: dict[str, Any], *, source: str) -> tuple[tuple[Cause, ...], tuple[Cause, ...]]:

@@ -18,6 +18,10 @@ _MOST = 12  # unsure pieces, ids or notes shown before "and more"
 def print_table(inspection: Inspection, console: Console) -> None:
     """Print the recut list, the re-seat list, the unsure pieces, what was not seen, and a one-line summary."""
     found = find(inspection)
+    for line in () if inspection.news is None else inspection.news.lines:
+        _print(console, line, "")
+    if inspection.news is not None:
+        console.print()
     for sentence in found.advice:
         _print(console, f"{sentence}.", "")
     if found.advice:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import GapSurvey
-from gapscan.recut.types import RecutPlan
+from gapscan.recut.types import Past, RecutPlan
 from gapscan.solve.types import PieceFit
 
 FloatArray = NDArray[np.float64]
@@ -63,11 +64,26 @@ class PieceTrace:
 
 
 @dataclass(frozen=True)
+class RoundNews:
+    """How this dry fit stands against the round before.
+
+    block  the fit record's block ``round``, plain data
+    lines  the same for the list in the terminal
+    past   what it says of the next cut
+    """
+
+    block: dict[str, Any]
+    lines: tuple[str, ...]
+    past: Past
+
+
+@dataclass(frozen=True)
 class Inspection:
     """Everything that one run found, in the order in which it was found.
 
     display_bgr  (H, W, 3) uint8, the first photo, upright; traces are in its pixels, so that no writer needs
                  the camera
+    news         how it stands against the round before; None for a first round
     """
 
     design: Design
@@ -79,3 +95,4 @@ class Inspection:
     survey: GapSurvey
     fit: PieceFit
     plan: RecutPlan
+    news: RoundNews | None = None

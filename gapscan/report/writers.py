@@ -32,7 +32,8 @@ def write_outputs(inspection: Inspection, out_dir: Path) -> None:
     """Write the six result files into ``out_dir``.
 
     They are made in a folder beside it and put in place when all are there, so that a failure leaves
-    ``out_dir`` as it was. A folder that exists keeps whatever else it holds.
+    ``out_dir`` as it was. A folder that exists keeps whatever else it holds. Killed at any moment, the folder holds
+    result files of one run only, and a ``fit.json`` only together with all its others.
 
     Raises InputError when the folder cannot be written.
     """
@@ -72,14 +73,39 @@ def _put_in_place(out_dir: Path, names: Sequence[str], write: Callable[[Path], N
     try:
         write(staging)
         if out_dir.is_dir():
-            for name in names:
-                os.replace(staging / name, out_dir / name)
+            _swap(staging, out_dir, names)
         else:
             os.replace(staging, out_dir)
     except OSError as err:
         raise _unwritable(out_dir, err) from err
     finally:
         shutil.rmtree(staging, ignore_errors=True)
+
+
+def _swap(staging: Path, out_dir: Path, names: Sequence[str]) -> None:
+    """Put the new files in the place of the old ones, the record first out and last in.
+
+    A folder cannot be exchanged at a stroke and keep what else it holds, and file by file two runs would lie mixed in
+    between. Raises OSError, the old files back in their places.
+    """
+    old = staging / "old"
+    old.mkdir()
+    inward = sorted(names, key=lambda name: name == "fit.json")
+    moved: list[tuple[Path, Path]] = []
+    try:
+        for name in reversed(inward):
+            if (out_dir / name).exists():
+                os.replace(out_dir / name, old / name)
+                moved.append((out_dir / name, old / name))
+        for name in inward:
+            os.replace(staging / name, out_dir / name)
+    except BaseException:  # whatever stopped it, the old files go back
+        for name in names:
+            if (old / name).exists() or not (staging / name).exists():
+                (out_dir / name).unlink(missing_ok=True)
+        for place, kept in reversed(moved):
+            os.replace(kept, place)
+        raise
 
 
 def check_writable(out_dir: Path) -> None:

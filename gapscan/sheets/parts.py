@@ -18,7 +18,8 @@ class CutPart:
     """One piece to cut again, at its place in the design, seen from the show face; mm, y down.
 
     rings       its new outline, curves as curves; outline the same as a polygon
-    before      the outline that it was cut to the time before: the drawn one with the offset of the job file
+    before      the outline that it was cut to the time before: that of the last round's recut, else the drawn one with
+                the offset of the job file
     facing      how the show face lies on the bed
     grain_deg   direction of the grain, from x towards y; None where not told
     change_mm, u_change_mm  what the new outline adds to the offset, and its standard uncertainty
@@ -57,6 +58,7 @@ def read_parts(folder: Path) -> tuple[CutPart, ...]:
             f"{drawing}: does not hold the pieces that {source} lists for a recut (see {', '.join(odd[:6])}); "
             "run gapscan inspect or gapscan plan once more, and edit the sheets instead of recut.svg"
         )
+    last = dict(recorded.given.past.as_cut)
     parts = []
     for name in sorted(asked):
         settings = job.settings(name)
@@ -66,7 +68,7 @@ def read_parts(folder: Path) -> tuple[CutPart, ...]:
                 id=name,
                 rings=curved_rings(area),
                 outline=area,
-                before=offset_outline(design.piece(name).polygon, settings.offset_mm),
+                before=last.get(name, offset_outline(design.piece(name).polygon, settings.offset_mm)),
                 facing=settings.facing,
                 material=settings.material,
                 grain_deg=settings.grain_deg,
