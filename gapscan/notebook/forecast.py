@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,7 @@ from gapscan.notebook.mixed import Fitted, fit
 from gapscan.notebook.terms import (
     CURVATURE,
     JOB,
+    READING,
     RESIDUAL,
     SPREADS,
     USUAL_LOSS_MM,
@@ -185,7 +187,11 @@ def _faults(seen: _Seen, own: Columns, fitted: Fitted, good: NDArray[np.bool_]) 
     y, u, common = seen.arrays()
     if len(y) < _FEWEST:
         return ~good
-    left = y - own.rows(seen.conditions, seen.jobs, common.tolist()) @ fitted.mean
+    mean = fitted.mean.copy()
+    # What a few pieces of one job have in common may as well be a fault of each: recut pieces are the bad ones.
+    few = {job for job, count in Counter(seen.jobs).items() if count < _FEWEST}
+    mean[[at for (kind, level), at in own.place.items() if kind in (JOB, READING) and level in few]] = 0.0
+    left = y - own.rows(seen.conditions, seen.jobs, common.tolist()) @ mean
     # Not the model's own τ: the faults have a part in it. 1.4826 · median |x| is σ for a normal distribution.
     tau = max(1.4826 * float(np.median(np.abs(left))), 0.002)
     far = np.abs(left) / np.hypot(u, tau)

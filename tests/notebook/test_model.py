@@ -118,6 +118,18 @@ def test_a_faulty_piece_does_not_teach():
     assert with_fault.loss_mm[0] == pytest.approx(told.loss_mm[0], abs=0.004)
 
 
+def test_recut_pieces_are_not_taken_for_the_shops_loss():
+    """A job inspected twice, the bad pieces cut again in between: they are all that is left of its first inspection."""
+    sound = [piece(f"p{k}", loss_mm=0.06 + 0.001 * (k % 3), outline=f"p{k}") for k in range(40)]
+    bad = [piece(f"b{k}", loss_mm=0.18 + 0.001 * k, outline=f"b{k}") for k in range(4)]
+    again = [piece(f"b{k}", loss_mm=0.181, offset_mm=0.12, outline=f"b{k}") for k in range(4)]
+    book = ((1, record(1, (*sound, *bad))), (2, record(2, (*sound, *again))))
+    told = forecast(book, (plain(),))
+    assert told.faults == 8
+    assert told.loss_mm[0] == pytest.approx(0.061, abs=0.003)
+    assert told.job_mm < 0.01
+
+
 def test_the_same_piece_seen_twice_counts_once():
     one = record(1, tuple(piece(f"p{k}", outline=f"same-{k}") for k in range(6)))
     two = record(2, tuple(piece(f"p{k}", outline=f"same-{k}") for k in range(6)))
