@@ -52,7 +52,7 @@ def understand(drawn: Drawn, *, source: str, way: Way = "auto") -> Reading:
     network = enclose([*rings, *(line.points_mm for line in lines)], source=source)
     if way == "lines" or (loops and _any_cross(outlines)):
         return _faces(drawn, outlines, lines, network)
-    dividing = _dividing(network, rings, lines)
+    dividing = _dividing(network, rings, lines, beyond=_encloses_beyond(network, outlines))
     if dividing and not _side_by_side(outlines):
         return _faces(drawn, outlines, lines, network)
     notes = _near_misses(network) if not outlines else []
@@ -104,8 +104,21 @@ def _faces(drawn: Drawn, outlines: Sequence[Outline], lines: Sequence[Line], net
     return Reading(tuple(found), LINES, (*notes, *_near_misses(network)))
 
 
-def _dividing(network: Network, rings: Sequence[FloatArray], lines: Sequence[Line]) -> list[Line]:
-    """Open lines that bound a face where no closed ring does, and do not stand over at their ends."""
+def _encloses_beyond(network: Network, outlines: Sequence[Outline]) -> bool:
+    """Whether a face lies outside every closed outline: open lines then enclose area of their own."""
+    rings = [r for o in outlines for r in o.rings if len(r) > 2 and np.isfinite(r).all()]
+    shapes = [Polygon(r).buffer(HEAL_MM, quad_segs=2) for r in rings]
+    tree = shapely.STRtree(shapes)
+    inner = [face.representative_point() for face in network.faces]
+    return len(np.unique(tree.query(inner, predicate="within")[0])) < len(inner) if shapes else bool(inner)
+
+
+def _dividing(network: Network, rings: Sequence[FloatArray], lines: Sequence[Line], *, beyond: bool) -> list[Line]:
+    """Open lines that bound a face where no closed ring does.
+
+    Unless they enclose area ``beyond`` the closed outlines, lines that stand over at their ends do not count: a guide
+    line across a shape divides nothing.
+    """
     if not network.faces or not lines:
         return []
     middles = shapely.line_interpolate_point(list(network.edges), 0.5, normalized=True)
@@ -124,7 +137,7 @@ def _dividing(network: Network, rings: Sequence[FloatArray], lines: Sequence[Lin
         np.add.at(over, k, shapely.length(list(network.loose))[which])
     lengths = np.array([np.hypot(*np.diff(line.points_mm, axis=0).T).sum() for line in lines])
     clear = over <= np.maximum(_STANDS_OVER * lengths, 4 * CLOSE_MM)
-    return [lines[k] for k in of if clear[k] or not rings]
+    return [lines[k] for k in of if clear[k] or beyond]
 
 
 def _side_by_side(outlines: Sequence[Outline]) -> bool:
