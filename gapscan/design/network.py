@@ -18,7 +18,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 GRID_MM = 1e-6  # far below meaning, far above rounding
-_MOST_CROSSINGS = 200_000
+_MOST_CROSSINGS = 50_000
 _MOST_FACES = 5000
 _REACH = 4.0  # tolerances that a line is drawn on, to meet at a slant what it misses by one
 _NEAR_MISS_MM = 2.0

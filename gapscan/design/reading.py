@@ -53,7 +53,7 @@ def understand(drawn: Drawn, *, source: str, way: Way = "auto") -> Reading:
     if way == "lines" or (loops and _any_cross(outlines)):
         return _faces(drawn, outlines, lines, network)
     dividing = _dividing(network, rings, lines, beyond=_encloses_beyond(network, outlines))
-    if dividing and not _side_by_side(outlines):
+    if dividing and not (outlines and _side_by_side(outlines)):
         return _faces(drawn, outlines, lines, network)
     notes = _near_misses(network) if not outlines else []
     if dividing:
