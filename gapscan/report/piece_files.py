@@ -11,6 +11,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from xml.sax.saxutils import escape
 
+import shapely
+from shapely.geometry import Polygon
+
 from gapscan.design.types import Design
 from gapscan.errors import InputError
 from gapscan.report.drawing import attribute, path_data
@@ -185,7 +188,7 @@ def pieces_svg(design: Design) -> str:
         )
     size = _letters(design, unit)
     texts = [shorten(piece.id, 16) for piece in design.pieces]
-    anchors = [(p.x, p.y) for p in (piece.polygon.representative_point() for piece in design.pieces)]
+    anchors = [_roomiest(piece.polygon) for piece in design.pieces]
     plates = place_labels(
         anchors,
         [((0.62 * len(text) + 0.4) * size, 1.2 * size) for text in texts],
@@ -201,6 +204,13 @@ def pieces_svg(design: Design) -> str:
             )
         lines.append(f'<text x="{mx:.3f}" y="{my + 0.35 * size:.3f}">{escape(text)}</text>')
     return "\n".join([*lines, "</g>", "</svg>"]) + "\n"
+
+
+def _roomiest(polygon: Polygon) -> tuple[float, float]:
+    """The middle of the largest circle in a piece, nearly: where its name has most room."""
+    radius = shapely.maximum_inscribed_circle(polygon, tolerance=0.02 * math.sqrt(polygon.area))
+    x, y = shapely.get_coordinates(radius)[0]
+    return float(x), float(y)
 
 
 def _letters(design: Design, unit: float) -> float:

@@ -108,7 +108,9 @@ def closed_path(piece, f=1.0):
 
 
 def sheet(path: Path, size=("80mm", "60mm"), box="0 0 80 60", **more):
-    return svgwrite.Drawing(str(path), size=size, viewBox=box, profile="full", debug=False, **more)
+    if box:
+        more["viewBox"] = box
+    return svgwrite.Drawing(str(path), size=size, profile="full", debug=False, **more)
 
 
 LINE = {"fill": "none", "stroke": "black", "stroke_width": 0.4}
@@ -379,16 +381,6 @@ def dxf_exploded(path):
     document.saveas(path)
 
 
-def dxf_apart(path, *, gap=0.03):
-    """Outlines of loose lines that touch no other outline: the board's left piece and the upper one 20 mm away."""
-    document = new_dxf()
-    space = document.modelspace()
-    for name in ROUND["left"]:
-        dxf_edge(space, name, layer="left")
-    dxf_rounds(space)
-    document.saveas(path)
-
-
 def dxf_blocks(path):
     """Pieces in blocks in a block: scaled, turned, mirrored, and mirrored back."""
     document = new_dxf()
@@ -410,3 +402,53 @@ def dxf_blocks(path):
     space = document.modelspace()
     space.add_blockref("outer", (0, 0), dxfattribs={"xscale": 2, "yscale": 2, "layer": "walnut"})
     document.saveas(path)
+
+
+def svg_by_plotter(path):
+    """The lines as matplotlib writes them: points of 1/72 inch, y turned, clip paths and style sheets all about."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Arc, Circle, Ellipse, PathPatch, Rectangle
+    from matplotlib.path import Path as Curve
+
+    with mpl.rc_context({"svg.fonttype": "none", "path.simplify": False}):
+        figure = Figure(figsize=(WIDTH / 25.4, HEIGHT / 25.4))
+        FigureCanvasSVG(figure)
+        axes = figure.add_axes((0, 0, 1, 1))
+        axes.set(xlim=(0, WIDTH), ylim=(HEIGHT, 0))
+        axes.set_axis_off()
+        figure.patch.set_visible(False)
+        turn = math.degrees(math.atan2(30, 40))
+        for patch in (
+            Rectangle((0, 0), 80, 60, fill=False),
+            Arc(CENTRE, 2 * RADIUS, 2 * RADIUS, theta1=-turn, theta2=turn),
+            PathPatch(Curve(EDGES["wave"][1:], [Curve.MOVETO] + [Curve.CURVE4] * 3), fill=False),
+            Circle(*DISC, fill=False),
+            Ellipse(OVAL[0], 2 * OVAL[1][0], 2 * OVAL[1][1], angle=OVAL[2], fill=False),
+        ):
+            axes.add_patch(patch)
+        for name, at in INSIDE.items():
+            axes.text(*at, name, ha="center", va="center", fontsize=5)
+        figure.savefig(path)
+
+
+def svg_by_another_writer(path):
+    """The lines by drawsvg, with its own arcs and lines."""
+    import drawsvg
+
+    sheet = drawsvg.Drawing(WIDTH, HEIGHT)
+    sheet.set_render_size("80mm", "60mm")
+    style = {"fill": "none", "stroke": "black", "stroke_width": 0.2}
+    sheet.append(drawsvg.Rectangle(0, 0, 80, 60, **style))
+    turn = math.degrees(math.atan2(30, 40))
+    sheet.append(drawsvg.Arc(*CENTRE, RADIUS, turn, -turn, cw=True, **style))
+    wave = drawsvg.Path(**style).M(40, 30).C(55, 18, 66, 48, 80, 35)
+    sheet.append(wave)
+    sheet.append(drawsvg.Circle(*DISC[0], DISC[1], **style))
+    group = drawsvg.Group(transform=f"translate({OVAL[0][0]} {OVAL[0][1]}) rotate({OVAL[2]})")
+    group.append(drawsvg.Ellipse(0, 0, *OVAL[1], **style))
+    sheet.append(group)
+    for name, (x, y) in INSIDE.items():
+        sheet.append(drawsvg.Text(name, 2, x, y, center=True))
+    sheet.save_svg(str(path))
