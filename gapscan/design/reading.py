@@ -207,7 +207,7 @@ def _without_holes(faces: Sequence[Polygon], outlines: Sequence[Outline]) -> tup
         return list(faces), []
     kept = [f for f in faces if not any(f.symmetric_difference(h).area < 1e-4 * h.length for h in holes)]
     gone = len(faces) - len(kept)
-    return kept, [f"{gone} holes of closed outlines left open"] if gone else []
+    return kept, [f"holes of closed outlines left open: {gone}"] if gone else []
 
 
 def _rings(face: Polygon) -> list[FloatArray]:

@@ -33,7 +33,8 @@ def root_viewport(root: Element, source: str, *, px_mm: float = PX_MM) -> tuple[
         viewport = ((width or 100 * px_mm) / px_mm, (height or 100 * px_mm) / px_mm)
         return np.diag([px_mm, px_mm, 1.0]), viewport, per_inch
     units = {root.get(key, "").strip().lstrip("+-.0123456789eE") for key in ("width", "height")} - {"", "%", "px"}
-    how = f"size of the page in {' and '.join(sorted(units))}" if units - {"auto"} else per_inch
+    words = " and ".join("inches" if unit == "in" else unit for unit in sorted(units - {"auto"}))
+    how = f"size of the page in {words}" if words else per_inch
     if width is None and height is None:
         width, height = box[2] * px_mm, box[3] * px_mm
     elif height is None and width is not None:

@@ -442,7 +442,7 @@ def svg_by_another_writer(path):
     style = {"fill": "none", "stroke": "black", "stroke_width": 0.2}
     sheet.append(drawsvg.Rectangle(0, 0, 80, 60, **style))
     turn = math.degrees(math.atan2(30, 40))
-    sheet.append(drawsvg.Arc(*CENTRE, RADIUS, turn, -turn, cw=True, **style))
+    sheet.append(drawsvg.Arc(*CENTRE, RADIUS, turn, -turn, **style))
     wave = drawsvg.Path(**style).M(40, 30).C(55, 18, 66, 48, 80, 35)
     sheet.append(wave)
     sheet.append(drawsvg.Circle(*DISC[0], DISC[1], **style))

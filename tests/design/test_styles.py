@@ -154,7 +154,7 @@ def test_a_junction_missed_by_more_is_not_closed_but_told(tmp_path):
         ("closed shapes.svg", "size of the page in mm"),
         ("px at 96.svg", "px at 96 to the inch"),
         ("px at 72.svg", "px at 72 to the inch"),
-        ("inches.svg", "size of the page in in"),
+        ("inches.svg", "size of the page in inches"),
         ("cm.dxf", "drawn in cm"),
         ("no unit.dxf", "no unit given, taken as mm"),
     ],
