@@ -22,6 +22,8 @@ _MOST_CROSSINGS = 50_000
 _MOST_FACES = 5000
 _REACH = 4.0  # tolerances that a line is drawn on, to meet at a slant what it misses by one
 _NEAR_MISS_MM = 2.0
+_TELL_MM = 1e-3
+_PAST_MM = 20 * GRID_MM
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ def enclose(strings: Sequence[FloatArray], *, source: str, tolerance_mm: float =
     lines = [shapely.LineString(xy.round(6)) for xy in strings if len(xy) > 1]
     _refuse_thickets(lines, source)
     net = _without_stubs(_noded(lines), tolerance_mm)
-    joints = _joints(net, tolerance_mm)
+    joints, mended = _joints(net, tolerance_mm)
     if joints:
         net = _without_stubs(_noded([*net, *joints]), tolerance_mm)
     polygons, cuts, dangles, _ = shapely.polygonize_full(net)
@@ -62,9 +64,7 @@ def enclose(strings: Sequence[FloatArray], *, source: str, tolerance_mm: float =
         )
     loose = [g for rest in (cuts, dangles) for g in shapely.get_parts(shapely.line_merge(rest))]
     loose = [g for g in loose if g.geom_type == "LineString" and g.length > tolerance_mm]
-    return Network(
-        tuple(faces), tuple(net), tuple(loose), len(whole) - len(faces), len(joints), _misses(net, tolerance_mm)
-    )
+    return Network(tuple(faces), tuple(net), tuple(loose), len(whole) - len(faces), mended, _misses(net, tolerance_mm))
 
 
 def _refuse_thickets(lines: list[shapely.LineString], source: str) -> None:
@@ -120,10 +120,14 @@ def _free_ends(net: list[shapely.LineString]) -> list[tuple[int, FloatArray, Flo
     return found
 
 
-def _joints(net: list[shapely.LineString], tolerance: float) -> list[shapely.LineString]:
-    """Short lines that carry each free end on to the end or line that it misses by no more than the tolerance."""
+def _joints(net: list[shapely.LineString], tolerance: float) -> tuple[list[shapely.LineString], int]:
+    """Short lines that carry each free end on to the end or line that it misses by no more than the tolerance.
+
+    Also how many of the misses are more than rounding.
+    """
     if not net:
-        return []
+        return [], 0
+    told = 0
     free = _free_ends(net)
     joints: list[shapely.LineString] = []
     joined: set[int] = set()
@@ -136,6 +140,7 @@ def _joints(net: list[shapely.LineString], tolerance: float) -> list[shapely.Lin
             path = [free[i][1], free[j][1]] if corner is None else [free[i][1], corner, free[j][1]]
             joints.append(shapely.LineString(path))
             joined |= {i, j}
+            told += int(np.hypot(*(free[i][1] - free[j][1])) > _TELL_MM)
     segments = _Segments(net)
     for k, (line, end, before) in enumerate(free):
         if k in joined:
@@ -145,8 +150,14 @@ def _joints(net: list[shapely.LineString], tolerance: float) -> list[shapely.Lin
             continue
         a, b, foot = hit
         corner = _crossing(end, before, a, b, reach=_REACH * tolerance, on_second=True)
-        joints.append(shapely.LineString([end, foot if corner is None else corner]))
-    return [g for g in joints if g.length > GRID_MM]
+        told += int(np.hypot(*(foot - end)) > _TELL_MM)
+        target = foot if corner is None else corner
+        way = target - end
+        if np.hypot(*way) < _PAST_MM:
+            way = end - before
+        # a little past the line, so that rounding cannot leave it short again; the stub is taken off afterwards
+        joints.append(shapely.LineString([end, target + _PAST_MM * way / np.hypot(*way)]))
+    return [g for g in joints if g.length > 0], told
 
 
 def _misses(net: list[shapely.LineString], tolerance: float) -> tuple[tuple[float, float, float], ...]:
