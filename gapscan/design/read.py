@@ -40,7 +40,7 @@ def read_design(path: Path, *, units_per_inch: float = 96.0, way: Way = "auto") 
     if not reading.outlines:
         seen = f" ({'; '.join(notes)})" if notes else ""
         raise InputError(f"{path}: no closed shapes found{seen}; every piece must be a closed path")
-    refuse_strokes(reading.outlines, source=str(path))
+    notes += tuple(refuse_strokes(reading.outlines, source=str(path)))
     pieces, more = build_pieces(reading.outlines, source=str(path))
     seams, rims = find_seams(pieces)
     return Design(str(path), pieces, seams, rims, (*notes, *more), reading=reading.how, units=drawn.units)

@@ -6,6 +6,7 @@ with gapscan. SVG is written with svgwrite, DXF with ezdxf.
 
 from __future__ import annotations
 
+import functools
 import math
 from pathlib import Path
 
@@ -65,6 +66,7 @@ def _dense_oval(centre, half, turn_deg):
     return np.stack([centre[0] + c * x - s * y, centre[1] + s * x + c * y], axis=1)
 
 
+@functools.cache
 def truth():
     """The five pieces as polygons."""
     rings = {name: np.concatenate([_dense_edge(e)[:-1] for e in edges]) for name, edges in ROUND.items()}

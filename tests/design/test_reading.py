@@ -249,6 +249,23 @@ def test_attributes_of_blocks_name_shapes_and_layer_0_takes_the_blocks_layer(tmp
     assert design.piece("east").polygon.bounds == pytest.approx((10, -10, 20, 0))
 
 
+def test_a_block_scaled_more_one_way_than_the_other(tmp_path):
+    """A stadium of bulges becomes lines and elliptical arcs; an affine map scales its area by its determinant."""
+    document = ezdxf.new()
+    document.header["$INSUNITS"] = 4
+    block = document.blocks.new("stadium")
+    block.add_lwpolyline([(0, 0, 0), (50, 0, 1), (50, 20, 0), (0, 20, 1)], format="xyb", close=True)
+    document.modelspace().add_blockref("stadium", (5, 5), dxfattribs={"xscale": -2, "yscale": 0.5, "rotation": 30})
+    path = tmp_path / "a.dxf"
+    document.saveas(path)
+    (piece,) = read_design(path).pieces
+    whole = 50 * 20 + math.pi * 100
+    assert piece.polygon.area == pytest.approx(whole, abs=0.005 * piece.polygon.length)
+    turn = np.deg2rad(30)
+    at = 5 + np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ [-2 * 60, 0.5 * 10]
+    assert piece.polygon.boundary.distance(shapely.Point(at[0], -at[1])) < 0.006  # the far end of an arc
+
+
 def test_rows_of_blocks(tmp_path):
     document = ezdxf.new()
     document.header["$INSUNITS"] = 4
@@ -293,6 +310,12 @@ def test_the_outline_of_a_stroke_is_no_piece(draw):
     net = '<path id="net" d="M0 0H40V40H0Z M0.3 0.3V39.7H19.8V0.3Z M20.2 0.3H39.7V39.7H20.2Z"/>'
     with pytest.raises(InputError, match="'net' is a line"):
         draw(net)
+
+
+def test_a_hairline_shape_is_told(draw):
+    design = draw('<rect id="a" width="30" height="30"/><path id="thin" d="M0 10H30V10.3H0Z"/>')
+    (note,) = [n for n in design.notes if "'thin'" in n and "wider" in n]
+    assert note.startswith("nowhere wider than 0.5 mm: 'thin'; if these are strokes turned into paths")
 
 
 def test_a_stringing_round_a_piece_is_one(draw):
