@@ -15,6 +15,7 @@ from gapscan.errors import GapscanError
 # name -> (module, line for the list of commands; kept here so that the list imports nothing)
 _COMMANDS = {
     "frame": ("gapscan.cli.frame", "Write the scale frame to cut once and lay round every dry fit."),
+    "pieces": ("gapscan.cli.pieces", "List what is understood of a drawing; write a job file to fill in."),
     "inspect": ("gapscan.cli.inspect", "Measure the seams of a dry fit; list the pieces to recut."),
     "plan": ("gapscan.cli.plan", "Plan the recuts anew from a result folder, with other settings; no photo needed."),
     "notebook": ("gapscan.cli.notebook", "Keep what every inspected piece lost at the cut, for the next job."),

@@ -17,10 +17,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from gapscan.design.drawn import HEAL_MM
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-HEAL_MM = 0.05
 # Below this a difference is rounding in the file, not a mismatch worth telling.
 _TELL_MM = 1e-3
 _CORNER_RAD = np.deg2rad(20.0)

@@ -11,13 +11,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
-from gapscan.design.heal import HEAL_MM, heal
+from gapscan.design.drawn import HEAL_MM, Outline, named
+from gapscan.design.heal import heal
 from gapscan.design.types import Piece
 from gapscan.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
-CLOSE_MM = HEAL_MM  # a subpath whose ends are this near counts as closed
 SMALLEST_MM = 0.5
 LARGEST_MM = 3000.0
 _ZERO_AREA_MM2 = 1e-6
@@ -26,23 +26,10 @@ _GRID_DIGITS = 6
 
 
 @dataclass(frozen=True)
-class Outline:
-    """One drawn closed shape. ``rings`` are (N, 2) in mm, closed or not by a repeated point.
-
-    ``name`` is the id it was given; where it is empty the name is derived from ``stem`` ("leaf" gives
-    "leaf-1"), and where both are empty it is "piece-N". Several rings are read even-odd, whatever the fill
-    rule of the file: a laser cuts every contour, so a ring inside a ring is a hole.
-    """
-
-    name: str
-    stem: str
-    rings: tuple[FloatArray, ...]
-
-
-@dataclass(frozen=True)
 class _Shape:
     name: str
     polygon: Polygon
+    material: str = ""
 
 
 def build_pieces(outlines: Sequence[Outline], *, source: str) -> tuple[tuple[Piece, ...], list[str]]:
@@ -65,14 +52,8 @@ def build_pieces(outlines: Sequence[Outline], *, source: str) -> tuple[tuple[Pie
                 f"{source}: piece '{shape.name}' is too thin to tell its two sides apart "
                 f"(they lie within {HEAL_MM} mm); draw it wider or remove it"
             )
-    pieces = [Piece(s.name, p) for s, p in zip(shapes, healed.polygons, strict=True)]
+    pieces = [Piece(s.name, p, s.material) for s, p in zip(shapes, healed.polygons, strict=True)]
     return tuple(sorted(pieces, key=lambda p: p.id)), notes
-
-
-def named(names: Sequence[str], *, limit: int = 6) -> str:
-    """A list of names for a sentence, cut short when it is long."""
-    rest = len(names) - limit
-    return ", ".join(names[:limit]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def _shapes(outlines: Sequence[Outline], source: str, notes: list[str]) -> list[_Shape]:
@@ -108,7 +89,7 @@ def _shapes(outlines: Sequence[Outline], source: str, notes: list[str]) -> list[
         names = [outline.name] if outline.name and len(polygons) == 1 else [derive(stem or "piece") for _ in polygons]
         if stem and names and names != [outline.name]:
             derived.append(f"'{stem}' as {named(names)}")
-        shapes += [_Shape(n, p) for n, p in zip(names, polygons, strict=True)]
+        shapes += [_Shape(n, p, outline.layer.name) for n, p in zip(names, polygons, strict=True)]
     if flat:
         notes.append(f"ignored shapes without area: {named(flat)}")
     if derived:
@@ -250,7 +231,7 @@ def _let_in(shapes: list[_Shape], source: str, notes: list[str]) -> list[_Shape]
                     f"({named(names)}) are taken; rename the others"
                 )
             notes.append(f"'{shape.name}' is cut into parts by what is let into it: {named(names)}")
-        result += [_Shape(n, p) for n, p in zip(names, parts, strict=True)]
+        result += [_Shape(n, p, shape.material) for n, p in zip(names, parts, strict=True)]
     return result
 
 

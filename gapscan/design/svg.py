@@ -12,7 +12,7 @@ Why svgelements, and how much of it. Weighed with one drawing of nested groups, 
 
 None reads the whole. svgelements is used for the two grammars where it is good, path data and transform lists
 (``svg_shapes.py``, which first refuses what it would skip); the tree is walked here, where names and notes
-come from. Stylesheets are followed for ``display`` and ``visibility`` only.
+come from. Stylesheets are followed for ``display``, ``visibility`` and the size and alignment of letters only.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from xml.etree.ElementTree import Element, TreeBuilder
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.design.pieces import CLOSE_MM, Outline, named
+from gapscan.design.drawn import CLOSE_MM, NO_LAYER, Drawn, Label, Layer, Line, Outline, apart_mm, named
+from gapscan.design.svg_context import group_layer, letter_size, text_label
 from gapscan.design.svg_shapes import PX_MM, length_mm, shape_runs, transform_matrix
 from gapscan.design.svg_viewport import fit_box, root_viewport, view_box
 from gapscan.errors import InputError
@@ -37,7 +38,8 @@ _SVG = "{http://www.w3.org/2000/svg}"
 _HREF = ("href", "{http://www.w3.org/1999/xlink}href")
 _SHAPES = frozenset(("path", "rect", "circle", "ellipse", "line", "polyline", "polygon"))
 _GROUPS = frozenset(("svg", "g", "a", "switch"))
-_NOT_CUT = frozenset(("text", "image", "foreignObject"))
+_NOT_CUT = frozenset(("image", "foreignObject"))
+_FOLLOWED = ("display", "visibility", "font-size", "text-anchor")
 _MAX_DEPTH = 200
 _MAX_SHAPES = 20_000
 _RULE = re.compile(r"([^{}]+)\{([^{}]*)\}")
@@ -53,20 +55,25 @@ class _State:
     depth: int = 0
     chain: tuple[str, ...] = ()
     use_name: str | None = None
+    layer: Layer = NO_LAYER
+    letters: float = 16.0  # CSS: the usual "medium"
+    align: str = "start"
 
 
-def read_svg(raw: bytes, *, source: str) -> tuple[list[Outline], list[str]]:
-    """Closed outlines of an SVG in drawing order, in mm, and notes on what was left out.
+def read_svg(raw: bytes, *, source: str, px_mm: float = PX_MM) -> Drawn:
+    """What an SVG draws: outlines, open lines and labels in drawing order, in mm, and notes on what was left out.
 
-    Raises InputError when the text is not SVG, declares entities, or holds attributes that cannot be read.
+    ``px_mm`` is the length of a px where the drawing gives no other size. Raises InputError when the text is not SVG,
+    declares entities, or holds attributes that cannot be read.
     """
     root = _parse(raw, source)
     if root.tag not in (_SVG + "svg", "svg"):
         raise InputError(f"{source}: not an SVG drawing (its root is <{_local(root)}>); save it as plain SVG")
-    walk = _Walk(root, source)
+    walk = _Walk(root, source, px_mm)
     with np.errstate(all="ignore"):  # overflow shows as coordinates that are not finite, which are refused
-        walk.children(root, _State(*root_viewport(root, source)))
-    return walk.outlines, walk.notes()
+        to_mm, viewport, units = root_viewport(root, source, px_mm=px_mm)
+        walk.children(root, _State(to_mm, viewport))
+    return Drawn(tuple(walk.outlines), tuple(walk.lines), tuple(walk.labels), tuple(walk.notes()), units)
 
 
 def closed_rings_mm(path: Path) -> list[FloatArray]:
@@ -77,8 +84,8 @@ def closed_rings_mm(path: Path) -> list[FloatArray]:
     """
     from gapscan.design.read import load_drawing
 
-    outlines, _ = read_svg(load_drawing(path), source=str(path))
-    rings = [ring for outline in outlines for ring in outline.rings]
+    drawn = read_svg(load_drawing(path), source=str(path))
+    rings = [ring for outline in drawn.outlines for ring in outline.rings]
     return [r if np.array_equal(r[0], r[-1]) else np.concatenate([r, r[:1]]) for r in rings]
 
 
@@ -123,9 +130,12 @@ def _parse(raw: bytes, source: str) -> Element:
 class _Walk:
     """One pass over the tree; collects outlines and what was left out, by reason."""
 
-    def __init__(self, root: Element, source: str) -> None:
+    def __init__(self, root: Element, source: str, px_mm: float) -> None:
         self.source = source
+        self.px_mm = px_mm
         self.outlines: list[Outline] = []
+        self.lines: list[Line] = []
+        self.labels: list[Label] = []
         self._ignored: dict[str, list[str]] = defaultdict(list)
         self._shapes = 0
         self._by_id: dict[str, Element] = {}
@@ -148,7 +158,7 @@ class _Walk:
         tag = _local(element)
         if tag in _NOT_CUT:
             self._ignored[f"{tag} elements"].append(_label(element))
-        if tag not in _SHAPES and tag not in _GROUPS and tag != "use":
+        if tag not in _SHAPES and tag not in _GROUPS and tag not in ("use", "text"):
             return
         where = f"{self.source}: {tag} {_label(element)}"
         if state.depth > _MAX_DEPTH:
@@ -161,7 +171,11 @@ class _Walk:
         to_mm = state.to_mm
         if element.get("transform", "").strip() and tag != "svg":
             to_mm = to_mm @ transform_matrix(element.get("transform", ""), where=where)
-        state = replace(state, to_mm=to_mm, visible=visible, depth=state.depth + 1)
+        size = letter_size(style.get("font-size", ""), state.letters, px_mm=self.px_mm, where=where)
+        align = style.get("text-anchor", state.align)
+        state = replace(state, to_mm=to_mm, visible=visible, depth=state.depth + 1, letters=size, align=align)
+        if tag in _GROUPS or element.get("data-material"):
+            state = replace(state, layer=group_layer(element, state.layer))
         if element.get("clip-path", "none") != "none" or element.get("mask", "none") != "none":
             self._ignored["clip paths and masks (the whole outline counts)"].append(_label(element))
         if tag == "use":
@@ -170,8 +184,27 @@ class _Walk:
             self.children(element, self._nested(element, element, state, where))
         elif tag in _GROUPS:
             self.children(element, state)
+        elif tag == "text":
+            self._text(element, state)
         else:
             self._shape(element, tag, state, where)
+
+    def _text(self, element: Element, state: _State) -> None:
+        sizes = [s for e in element if isinstance(e.tag, str) and (s := self._style(e).get("font-size"))]
+        size = letter_size(sizes[0] if sizes else "", state.letters, px_mm=self.px_mm, where="")
+        found = text_label(
+            element,
+            state.to_mm,
+            size=size,
+            align=state.align,
+            label=_label(element),
+            layer=state.layer,
+            px_mm=self.px_mm,
+        )
+        if found is not None and state.visible:
+            self.labels.append(found)
+        else:
+            self._ignored["text elements"].append(_label(element))
 
     def _shape(self, element: Element, tag: str, state: _State, where: str) -> None:
         self._shapes += 1
@@ -180,21 +213,24 @@ class _Walk:
         if not state.visible:
             self._ignored["hidden elements"].append(_label(element))
             return
-        runs = shape_runs(tag, element.attrib, state.to_mm, viewport=state.viewport, where=where)
+        runs = shape_runs(tag, element.attrib, state.to_mm, viewport=state.viewport, where=where, px_mm=self.px_mm)
         if not all(np.isfinite(run.points_mm).all() for run in runs):
             raise InputError(f"{where} has coordinates that are not finite numbers; draw it again")
-        closed = [r for r in runs if r.closed or np.hypot(*(r.points_mm[0] - r.points_mm[-1])) <= CLOSE_MM]
+        closed = [r for r in runs if r.closed or (len(r.points_mm) > 2 and apart_mm(r.points_mm) <= CLOSE_MM)]
         if not runs:
             self._ignored["empty shapes"].append(_label(element))
-        if len(closed) < len(runs):
-            self._ignored["open paths"].append(_label(element))
+        for run in runs:
+            if not any(run is r for r in closed):
+                own = element.get("id", "").strip() if state.use_name is None else ""
+                self.lines.append(Line(run.points_mm, _label(element), own, state.layer, self._shapes))
         if not closed:
             return
         name = element.get("id", "").strip()
         stem = ""
         if state.use_name is not None:  # the shape's own id may be drawn elsewhere, or by other clones
             name, stem = "", state.use_name or name
-        self.outlines.append(Outline(name=name, stem=stem, rings=tuple(r.points_mm for r in closed)))
+        rings = tuple(r.points_mm for r in closed)
+        self.outlines.append(Outline(name=name, stem=stem, rings=rings, layer=state.layer, order=self._shapes))
 
     def _use(self, element: Element, state: _State, where: str) -> None:
         href = next((element.get(k, "").strip() for k in _HREF if element.get(k)), "")
@@ -208,7 +244,7 @@ class _Walk:
             raise InputError(f"{where} clones itself by way of {href}; break the link in the drawing program")
 
         def offset(key: str, of: float) -> float:
-            return length_mm(element.get(key) or "0", percent_of_mm=of * PX_MM, where=where) / PX_MM
+            return self._length(element.get(key) or "0", of, where)
 
         shift = np.eye(3)
         shift[:2, 2] = offset("x", state.viewport[0]), offset("y", state.viewport[1])
@@ -229,7 +265,7 @@ class _Walk:
         def value(key: str, of: float, default: str) -> float:
             text = sizes.get(key) or element.get(key) or default
             text = default if text == "auto" else text
-            return length_mm(text, percent_of_mm=of * PX_MM, where=where) / PX_MM
+            return self._length(text, of, where)
 
         width, height = value("width", state.viewport[0], "100%"), value("height", state.viewport[1], "100%")
         to_mm = state.to_mm
@@ -243,9 +279,14 @@ class _Walk:
         fit = fit_box(box, (width, height), element.get("preserveAspectRatio", ""))
         return replace(state, to_mm=to_mm @ fit, viewport=(box[2], box[3]))
 
+    def _length(self, text: str, whole: float, where: str) -> float:
+        """A length in user units; ``whole`` is what per cent are of."""
+        px = self.px_mm
+        return length_mm(text, percent_of_mm=whole * px, where=where, px_mm=px) / px
+
     def _style(self, element: Element) -> dict[str, str]:
-        """display and visibility: attribute, then stylesheet, then the style attribute."""
-        found = {k: element.get(k, "").strip() for k in ("display", "visibility") if element.get(k)}
+        """The properties followed here: attribute, then stylesheet, then the style attribute."""
+        found = {k: element.get(k, "").strip() for k in _FOLLOWED if element.get(k)}
         if self._rules:
             keys = ["*", _local(element), *(f".{c}" for c in element.get("class", "").split())]
             for key in [*keys, f"#{element.get('id', '')}"]:
@@ -267,7 +308,7 @@ def _stylesheet(root: Element) -> dict[str, dict[str, str]]:
 def _declarations(text: str) -> dict[str, str]:
     pairs = (part.split(":", 1) for part in text.split(";") if ":" in part)
     found = {k.strip().lower(): v.replace("!important", "").strip().lower() for k, v in pairs}
-    return {k: v for k, v in found.items() if k in ("display", "visibility")}
+    return {k: v for k, v in found.items() if k in _FOLLOWED}
 
 
 def _local(element: Element) -> str:

@@ -16,10 +16,8 @@ from gapscan.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
-PX_MM = 25.4 / 96
+PX_MM = 25.4 / 96  # CSS Values 3; older drawing programs wrote 72 to the inch
 _UNIT_MM = {
-    "": PX_MM,
-    "px": PX_MM,
     "mm": 1.0,
     "cm": 10.0,
     "q": 0.25,
@@ -46,10 +44,12 @@ class Run:
     closed: bool
 
 
-def length_mm(text: str, *, percent_of_mm: float | None, where: str) -> float:
-    """An SVG length with its unit in mm (px at 96/in, CSS Values 3). Raises InputError naming the place."""
+def length_mm(text: str, *, percent_of_mm: float | None, where: str, px_mm: float = PX_MM) -> float:
+    """An SVG length with its unit in mm; ``px_mm`` is that of a px or bare number. Raises InputError naming the place."""
     match = _LENGTH.fullmatch(text)
     unit = match.group(2).lower() if match else ""
+    if match and unit in ("", "px"):
+        return float(match.group(1)) * px_mm
     if match and unit in _UNIT_MM:
         return float(match.group(1)) * _UNIT_MM[unit]
     if match and unit == "%" and percent_of_mm is not None:
@@ -84,11 +84,18 @@ def transform_matrix(text: str, *, where: str) -> FloatArray:
 
 
 def shape_runs(
-    tag: str, attributes: Mapping[str, str], to_mm: FloatArray, *, viewport: tuple[float, float], where: str
+    tag: str,
+    attributes: Mapping[str, str],
+    to_mm: FloatArray,
+    *,
+    viewport: tuple[float, float],
+    where: str,
+    px_mm: float = PX_MM,
 ) -> list[Run]:
     """The subpaths of a path or basic shape, flattened in mm.
 
-    ``to_mm`` (3, 3) takes the element's user units to mm; ``viewport`` is in user units (for percentages).
+    ``to_mm`` (3, 3) takes the element's user units to mm; ``viewport`` is in user units (for percentages); ``px_mm``
+    is the user unit that lengths in mm or inches are turned into before ``to_mm``.
     Raises InputError naming the place when an attribute cannot be read.
     """
     if tag == "path":
@@ -108,7 +115,7 @@ def shape_runs(
         text = attributes.get(key, "").strip()
         if not text or text == "auto":
             return default
-        return length_mm(text, percent_of_mm=of * PX_MM, where=where) / PX_MM
+        return length_mm(text, percent_of_mm=of * px_mm, where=where, px_mm=px_mm) / px_mm
 
     if tag == "line":
         ends = np.array([[value("x1", width), value("y1", height)], [value("x2", width), value("y2", height)]])

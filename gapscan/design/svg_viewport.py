@@ -14,25 +14,29 @@ from gapscan.errors import InputError
 FloatArray = NDArray[np.float64]
 
 
-def root_viewport(root: Element, source: str) -> tuple[FloatArray, tuple[float, float]]:
-    """User units of the root to mm (3, 3), and the viewport's size in user units."""
+def root_viewport(root: Element, source: str, *, px_mm: float = PX_MM) -> tuple[FloatArray, tuple[float, float], str]:
+    """User units of the root to mm (3, 3), the viewport's size in user units, and in words how lengths were taken."""
 
     def size(key: str) -> float | None:
         text = root.get(key, "").strip()
         if not text or text == "auto" or text.endswith("%"):
             return None
-        value = length_mm(text, percent_of_mm=None, where=f"{source}: {key} of the drawing")
+        value = length_mm(text, percent_of_mm=None, where=f"{source}: {key} of the drawing", px_mm=px_mm)
         if value <= 0:
             raise InputError(f"{source}: {key} of the drawing is {text!r}; it must be more than 0")
         return value
 
     width, height = size("width"), size("height")
     box = view_box(root, source)
+    per_inch = f"px at {25.4 / px_mm:g} to the inch"
     if box is None:
-        viewport = ((width or 100 * PX_MM) / PX_MM, (height or 100 * PX_MM) / PX_MM)
-        return np.diag([PX_MM, PX_MM, 1.0]), viewport
+        viewport = ((width or 100 * px_mm) / px_mm, (height or 100 * px_mm) / px_mm)
+        return np.diag([px_mm, px_mm, 1.0]), viewport, per_inch
+    units = {root.get(key, "").strip().lstrip("+-.0123456789eE") for key in ("width", "height")} - {"", "%", "px"}
+    words = " and ".join("inches" if unit == "in" else unit for unit in sorted(units - {"auto"}))
+    how = f"size of the page in {words}" if words else per_inch
     if width is None and height is None:
-        width, height = box[2] * PX_MM, box[3] * PX_MM
+        width, height = box[2] * px_mm, box[3] * px_mm
     elif height is None and width is not None:
         height = box[3] * width / box[2]
     elif width is None and height is not None:
@@ -40,7 +44,7 @@ def root_viewport(root: Element, source: str) -> tuple[FloatArray, tuple[float, 
     assert width is not None
     assert height is not None
     fit = fit_box(box, (width, height), root.get("preserveAspectRatio", ""))
-    return fit, (box[2], box[3])
+    return fit, (box[2], box[3]), how
 
 
 def view_box(element: Element, source: str) -> tuple[float, float, float, float] | None:

@@ -17,10 +17,14 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Piece:
-    """One piece as drawn: ``polygon`` is its flattened outline in mm (it may have holes)."""
+    """One piece as drawn: ``polygon`` is its flattened outline in mm (it may have holes).
+
+    ``material`` is what the drawing's layers say, "" where they say nothing; the job file has the last word.
+    """
 
     id: str
     polygon: Polygon
+    material: str = ""
 
 
 @dataclass(frozen=True)
@@ -82,13 +86,18 @@ class Stations:
 
 @dataclass(frozen=True)
 class Design:
-    """A drawing understood: pieces sorted by id, seams sorted by id, rims, and what was ignored or mended."""
+    """A drawing understood: pieces sorted by id, seams sorted by id, rims, and what was ignored or mended.
+
+    ``reading`` is how it was read ("closed shapes" or "line drawing"), ``units`` how its lengths were taken.
+    """
 
     source: str
     pieces: tuple[Piece, ...]
     seams: tuple[Seam, ...]
     rims: tuple[Rim, ...]
     notes: tuple[str, ...]
+    reading: str = "closed shapes"
+    units: str = ""
 
     def piece(self, piece_id: str) -> Piece:
         """The piece with this id; raises KeyError."""
