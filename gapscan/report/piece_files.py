@@ -14,9 +14,10 @@ from xml.sax.saxutils import escape
 import shapely
 from shapely.geometry import Polygon
 
+from gapscan.cutting.svg_text import attribute
 from gapscan.design.types import Design
 from gapscan.errors import InputError
-from gapscan.report.drawing import attribute, path_data
+from gapscan.report.drawing import path_data
 from gapscan.report.labels import place_labels, shorten
 
 PICTURE, JOB = "pieces.svg", "job.toml"

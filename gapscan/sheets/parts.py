@@ -50,7 +50,7 @@ def read_parts(folder: Path) -> tuple[CutPart, ...]:
     record, recorded = read_record(source)
     design, job = recorded_inspection(record, recorded, source=str(source)).design, recorded.job
     asked = {one["id"]: one for one in record["pieces"] if one["verdict"] == "recut"}
-    outlines, _ = read_svg(load_drawing(drawing), source=str(drawing))
+    outlines = read_svg(load_drawing(drawing), source=str(drawing)).outlines
     drawn = {one.name: one for one in outlines}
     if set(drawn) != set(asked) or len(drawn) < len(outlines):
         odd = sorted(set(drawn) ^ set(asked)) or sorted(one.name for one in outlines)

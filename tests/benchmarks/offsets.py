@@ -70,7 +70,7 @@ def compare(shape: Shape, offset_mm: float) -> Found:
         f'<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="200mm" viewBox="0 0 200 200">'
         f'<path id="p" d="{shape.data}"/></svg>'
     )
-    outlines, _ = read_svg(text.encode(), source="shape")
+    outlines = read_svg(text.encode(), source="shape").outlines
     drawn = outline_area(outlines[0], source="shape")
     moved = offset_outline(fine_outline(drawn), offset_mm)
     rings = curved_rings(moved)
