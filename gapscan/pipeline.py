@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from gapscan.design.reading import Way
 from gapscan.design.types import Design
 from gapscan.errors import InputError, PhotoError
 from gapscan.job import Job, read_job
@@ -47,14 +48,18 @@ def inspect(
     *,
     bare_path: Path | None = None,
     after_path: Path | None = None,
+    units_per_inch: float = 96.0,
+    read_as: Way = "auto",
 ) -> Inspection:
     """Read the files and inspect one dry fit; ``bare_path`` is a photo of the empty lightbox, if there is one.
 
     ``after_path`` is the result folder of the round before, some of whose pieces have been recut since. Without a job
-    file its settings are used then, but for the tape.
+    file its settings are used then, but for the tape. ``units_per_inch`` and ``read_as`` say how the drawing is meant
+    (design.read).
 
     Raises InputError for files that cannot be used, PhotoError for photos that cannot support an answer.
     """
+    from gapscan.design.materials import with_drawn_materials
     from gapscan.design.read import read_design
     from gapscan.measure.check_slots import true_widths
     from gapscan.photo.bare import read_bare, with_bare
@@ -71,7 +76,7 @@ def inspect(
         reading = [beside.submit(read_photo, path) for path in photo_paths]
         try:
             progress("reading the drawing")
-            design = read_design(design_path)
+            design = read_design(design_path, units_per_inch=units_per_inch, way=read_as)
             if before is not None and after_path is not None:
                 refuse_other_design(before, design, source=str(design_path), folder=after_path)
             layout = read_frame(frame_path)
@@ -90,6 +95,7 @@ def inspect(
         raise InputError(
             f"{job_path}: no piece of {design_path} is named {', '.join(lost)}; mend the name under [pieces]"
         )
+    job = with_drawn_materials(job, design)
     if bare_path is not None:
         progress(f"reading {bare_path.name}")
         bare = read_bare(bare_path)

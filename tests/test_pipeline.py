@@ -170,3 +170,16 @@ def test_progress_is_told_in_order(faulty_front, studio):
         inspect(studio.other_drawing, [faulty_front.photo_path], faulty_front.frame_path, None, told.append)
     assert told[0].startswith("reading")
     assert any("scale frame" in line and "front.jpg" in line for line in told)
+
+
+def test_layers_of_the_drawing_tell_the_wood(faulty_front, tmp_path):
+    """A layer named walnut makes its pieces walnut; the job file, where it names a wood, has the last word."""
+    text = faulty_front.design_path.read_text(encoding="utf-8")
+    layer = '<g xmlns:inkscape="http://www.inkscape.org/namespaces/inkscape" inkscape:groupmode="layer" inkscape:label='
+    start, end = text.index("<path"), text.rindex("</svg>")
+    drawing = tmp_path / "layered.svg"
+    drawing.write_text(f'{text[:start]}{layer}"walnut">{text[start:end]}</g>{text[end:]}', encoding="utf-8")
+    (tmp_path / "job.toml").write_text('view = "front"\n[pieces.p03]\nmaterial = "holly"\n', encoding="utf-8")
+    job = inspect(drawing, [faulty_front.photo_path], faulty_front.frame_path, tmp_path / "job.toml").job
+    assert {job.settings(piece.id).material for piece in faulty_front.design.pieces} == {"walnut", "holly"}
+    assert job.settings("p03").material == "holly"

@@ -10,6 +10,7 @@ import click
 from gapscan.errors import InputError
 
 if TYPE_CHECKING:
+    from gapscan.design.reading import Way
     from gapscan.report.types import Inspection
 
 _PATH = click.Path(path_type=Path)
@@ -22,6 +23,14 @@ _PATH = click.Path(path_type=Path)
 @click.option("--job", type=_PATH, default=None, help="Job file (TOML): tolerance, sheet, facing of pieces.")
 @click.option("--bare", type=_PATH, default=None, help="Photo of the empty lightbox, same place and exposure.")
 @click.option("--after", type=_PATH, default=None, metavar="DIR", help="Result folder of the round before (see above).")
+@click.option(
+    "--units-per-inch", "--dpi", "units_per_inch", type=click.FloatRange(1.0, 100_000.0), default=96.0, show_default=True,
+    help="What px in an SVG without a size in mm or inches are to the inch; older files have 72.",
+)  # fmt: skip
+@click.option(
+    "--read-as", type=click.Choice(["auto", "shapes", "lines"]), default="auto", show_default=True,
+    help="The drawing is of closed shapes, one a piece, or of lines, whose faces are the pieces.",
+)  # fmt: skip
 @click.option("--out", type=_PATH, required=True, help="Folder for the results.")
 @click.option("--gate", is_flag=True, help="End with 1 when at least one piece needs a recut.")
 @click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")
@@ -33,6 +42,8 @@ def command(
     job: Path | None,
     bare: Path | None,
     after: Path | None,
+    units_per_inch: float,
+    read_as: Way,
     out: Path,
     gate: bool,
     quiet: bool,
@@ -50,7 +61,16 @@ def command(
     says so. Without --job the settings of the round before hold, but for the tape.
     """
     inspection = inspect_and_report(
-        design=design, photos=photos, frame=frame, job=job, bare=bare, after=after, out=out, quiet=quiet
+        design=design,
+        photos=photos,
+        frame=frame,
+        job=job,
+        bare=bare,
+        after=after,
+        units_per_inch=units_per_inch,
+        read_as=read_as,
+        out=out,
+        quiet=quiet,
     )
     recuts = any(decision.verdict == "recut" for decision in inspection.plan.decisions)
     return 1 if gate and recuts else 0
@@ -66,6 +86,8 @@ def inspect_and_report(
     quiet: bool,
     bare: Path | None = None,
     after: Path | None = None,
+    units_per_inch: float = 96.0,
+    read_as: Way = "auto",
 ) -> Inspection:
     """Run the whole way, write the result folder and print the list. Raises InputError and PhotoError."""
     from gapscan.cli.console import output_console, progress
@@ -78,7 +100,17 @@ def inspect_and_report(
         raise InputError(f"{out}: holds the round before, which the results would replace; give --out a new folder")
     check_writable(out)
     with progress(quiet=quiet) as say:
-        inspection: Inspection = inspect(design, photos, frame, job, progress=say, bare_path=bare, after_path=after)
+        inspection: Inspection = inspect(
+            design,
+            photos,
+            frame,
+            job,
+            progress=say,
+            bare_path=bare,
+            after_path=after,
+            units_per_inch=units_per_inch,
+            read_as=read_as,
+        )
         say("writing the results")
         write_outputs(inspection, out)
     if not quiet:

@@ -34,6 +34,7 @@ def command(*, design: Path, job: Path | None, book: Path | None, out: Path | No
     """
     import json
 
+    from gapscan.design.materials import with_drawn_materials
     from gapscan.design.read import read_design
     from gapscan.job import read_job
     from gapscan.notebook.book import read_book
@@ -48,6 +49,7 @@ def command(*, design: Path, job: Path | None, book: Path | None, out: Path | No
         raise InputError(f"{job}: no piece of {design} is named {', '.join(lost[:6])}; mend the name under [pieces]")
     if out is not None and (out.exists() or not out.name):
         raise InputError(f"{out}: is there already; give --out the name of a new file")
+    settings = with_drawn_materials(settings, drawing)
     path = book_path(book)
     start = starting_offsets(drawing, settings, read_book(path) if path.exists() or book is not None else ())
     if out is not None:
