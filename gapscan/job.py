@@ -211,7 +211,7 @@ def _tape(value: object, source: str) -> tuple[tuple[float, ...], ...]:
     for entry in value:
         if not isinstance(entry, list) or len(entry) not in {4, 5}:
             raise fault
-        numbers = tuple(number(number, "tape", -10_000.0, 10_000.0, source) for number in entry)
+        numbers = tuple(number(one, "tape", -10_000.0, 10_000.0, source) for one in entry)
         if numbers[2] <= 0 or numbers[3] <= 0:
             raise fault
         found.append(numbers)

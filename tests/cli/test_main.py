@@ -31,7 +31,7 @@ def pipeline(monkeypatch):
     module.calls = []
     module.result = grid_inspection()
 
-    def inspect(design_path, photo_paths, frame_path, job_path, progress, *, bare_path):
+    def inspect(design_path, photo_paths, frame_path, job_path, progress, *, bare_path, **_):
         module.calls.append((design_path, photo_paths, frame_path, job_path, bare_path))
         progress("looking for the frame")
         if isinstance(module.result, BaseException):

@@ -102,7 +102,7 @@ def test_stretches_are_scaled_too(uneven):
 def test_a_piece_cut_in_stretches_goes_on_from_that_outline(even, uneven):
     last = decision(uneven, ONLY_P05).new_outline
     told = decision(replace(even, past=Past(1.0, 0.05, (("p05", last),))), JOB)
-    assert area_between(told.new_outline, offset_outline(last, told.offset_change_mm)) < 1e-6
+    assert area_between(told.new_outline, offset_outline(last, told.offset_change_mm)) < 1e-3
     assert area_between(told.new_outline, offset_outline(DESIGN.piece("p05").polygon, told.offset_change_mm)) > 0.01
 
 
@@ -167,4 +167,4 @@ def test_an_outline_of_an_earlier_round_stays_with_a_piece_that_is_kept(even, un
     again = decision(recorded.given, JOB)
     found, _ = as_cut_last(recorded, {"p05": round(again.offset_change_mm, 4)}, {"p01", "p05"})
     assert found["p01"].equals(past.as_cut[1][1])
-    assert area_between(found["p05"], offset_outline(last, again.offset_change_mm)) < 1e-6
+    assert area_between(found["p05"], offset_outline(last, again.offset_change_mm)) < 1e-3
