@@ -17,7 +17,7 @@ ORDER = (
     "design", "photo", "register", "measure", "solve", "cutting", "recut", "wood", "report", "trials", "sheets",
     "notebook", "rounds", "pipeline", "cli",
 )  # fmt: skip
-FOR_ALL = {"errors", "job", "job_values", "coordinates"}
+FOR_ALL = {"errors", "job", "job_values", "coordinates", "text", "figures"}
 SIMULATE_MAY = {"design", "errors", "job", "simulate"}
 MODULES = sorted(p for p in ROOT.rglob("*.py"))
 

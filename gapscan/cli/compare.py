@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gapscan.errors import InputError
+from gapscan.text import printable
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,7 +82,7 @@ def _print(found: Comparison, console: Console) -> None:
 
     from gapscan.trials.words import finding_words, interval_words, lines, signed
 
-    a, b = (_plain(name) for name in found.names)
+    a, b = (printable(name) for name in found.names)
     console.print(
         Text(f"A: {a}   B: {b}   The offsets they were cut with are taken out; ± is one standard uncertainty.")
     )
@@ -94,14 +95,9 @@ def _print(found: Comparison, console: Console) -> None:
         row = (name, "0", "not seen in both", "", "")
         if one is not None:
             row = (name, str(one.count), signed(one), interval_words(one), finding_words(group))
-        table.add_row(*(Text(_plain(cell)) for cell in row))
+        table.add_row(*(Text(printable(cell)) for cell in row))
     console.print(table)
     *others, last = lines(found)
     for line in others:
-        console.print(Text(_plain(line)))
-    console.print(Text(_plain(last), style="bold"))
-
-
-def _plain(text: str) -> str:
-    """Control characters of ids and folder names would steer the terminal."""
-    return "".join(c if c.isprintable() else "�" for c in text)
+        console.print(Text(printable(line)))
+    console.print(Text(printable(last), style="bold"))

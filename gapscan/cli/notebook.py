@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from gapscan.text import printable
+
 _PATH = click.Path(path_type=Path)
 _BOOK = click.option(
     "--book", type=_PATH, default=None, metavar="FILE",
@@ -43,7 +45,7 @@ def add(*, folders: tuple[Path, ...], book: Path | None, replace_old: bool) -> N
             "already there": f"is entry {done.entry} already",
             "same measurement": f"the same photos are entry {done.entry} already; --replace puts this in its place",
         }[done.outcome]
-        click.echo(f"{_plain(done.folder)}: {said}")
+        click.echo(f"{printable(done.folder)}: {said}")
     click.echo(f"Notebook: {path}")
 
 
@@ -66,10 +68,10 @@ def list_entries(*, book: Path | None, as_json: bool) -> None:
         told = "no piece seen" if loss is None else f"loss {loss[0]:.3f} mm, two thirds within ± {loss[1]:.3f}"
         woods = sorted({piece.material or "unnamed wood" for piece in record.pieces})
         click.echo(
-            f"{number}  {record.date}  {_plain(record.design)}: {len(record.seen)} of {len(record.pieces)} pieces seen, {told}"
+            f"{number}  {record.date}  {printable(record.design)}: {len(record.seen)} of {len(record.pieces)} pieces seen, {told}"
         )
         click.echo(
-            f"   {record.thickness_mm:g} mm {_plain(', '.join(woods))}; {_plain(settings_words(record.settings))}"
+            f"   {record.thickness_mm:g} mm {printable(', '.join(woods))}; {printable(settings_words(record.settings))}"
         )
     click.echo(f"{len(entries)} dry fit{'s' if len(entries) != 1 else ''} in {path}")
 
@@ -109,7 +111,3 @@ def export(*, book: Path | None, out: Path) -> None:
 def _cell(value: object) -> object:
     """A spreadsheet takes text that begins with one of these for a formula."""
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
-
-
-def _plain(text: str) -> str:
-    return "".join(c if c.isprintable() else "\ufffd" for c in text)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gapscan.errors import InputError
+from gapscan.text import named, printable
 
 if TYPE_CHECKING:
     from gapscan.job import Job, RecutFacing
@@ -95,7 +96,7 @@ def command(
         console = output_console()
         print_table(inspection, console)
         for line in (*notes, *plan_changes(record, plan)):
-            console.print("".join(c if c.isprintable() else "�" for c in line))
+            console.print(printable(line))
         if out is not None:
             click.echo(f"New plan in {out}: cut recut.svg. A page and a picture need the photo: inspect writes them.")
 
@@ -129,7 +130,9 @@ def settle(base: Job, wishes: Wishes, ids: tuple[str, ...], *, source: str) -> J
         ]
         kept, freed = (_matched([p for _, p, keep in level if keep == wanted], ids) for wanted in (True, False))
         if kept & freed:
-            raise InputError(f"--keep and --free both name {_enough(sorted(kept & freed))}; take one of them away")
+            raise InputError(
+                f"--keep and --free both name {named(sorted(kept & freed), limit=_MOST)}; take one of them away"
+            )
         settings += [(pattern, {"keep": keep}) for _, pattern, keep in level]
     return replace(
         base,
@@ -148,12 +151,14 @@ def _from_file(path: Path, stored: Job, ids: tuple[str, ...], source: Path) -> t
     job = read_job(path)
     lost = job.unmatched(ids)
     if lost:
-        raise InputError(f"{path}: no piece of {source} is named {_enough(lost)}; mend the name under [pieces]")
+        raise InputError(
+            f"{path}: no piece of {source} is named {named(lost, limit=_MOST)}; mend the name under [pieces]"
+        )
     measured_with = ("view", "thickness_mm", "taper_deg", "tape", "check")
     others = [name for name in measured_with if getattr(job, name) != getattr(stored, name)]
     turned = [name for name in ids if job.settings(name).facing != stored.settings(name).facing]
     if turned:
-        others.append(f"facing of {_enough(turned)}")
+        others.append(f"facing of {named(turned, limit=_MOST)}")
     notes: tuple[str, ...] = ()
     if others:
         words = ", ".join(others)
@@ -170,7 +175,7 @@ def _known_pattern(option: str, text: str, ids: tuple[str, ...], source: str) ->
 
     pattern = glob.escape(text) if text in ids else text
     if not _matched([pattern], ids):
-        raise InputError(f"{option} {text}: no piece of {source} is named so; its pieces are {_enough(ids)}")
+        raise InputError(f"{option} {text}: no piece of {source} is named so; its pieces are {named(ids, limit=_MOST)}")
     return pattern
 
 
@@ -178,8 +183,3 @@ def _matched(patterns: list[str], ids: tuple[str, ...]) -> set[str]:
     import fnmatch
 
     return {name for name in ids if any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)}
-
-
-def _enough(names: tuple[str, ...] | list[str]) -> str:
-    shown = ", ".join(names[:_MOST])
-    return shown if len(names) <= _MOST else f"{shown} and {len(names) - _MOST} more"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gapscan.errors import InputError
+from gapscan.text import printable
 
 if TYPE_CHECKING:
     from gapscan.rounds.history import History
@@ -58,15 +59,15 @@ def _print(history: History) -> None:
         for name in ROUND_HEADER:
             table.add_column(Text(name), overflow="fold")
         for row in rows:
-            table.add_row(*(Text(_plain(cell)) for cell in row))
+            table.add_row(*(Text(printable(cell)) for cell in row))
         console.print(table)
     else:
         for row in rows:
             for name, cell in zip(ROUND_HEADER, row, strict=True):
-                console.print(Text(_plain(f"{name}: {cell}")))
+                console.print(Text(printable(f"{name}: {cell}")))
     console.print()
     for line in piece_lines(history):
-        console.print(Text(_plain(line)))
+        console.print(Text(printable(line)))
     if not history.pieces:
         console.print("No round asked for a recut.")
     console.print("± is one standard uncertainty; lengths in mm.")
@@ -95,8 +96,3 @@ def _write(text: str, out: Path) -> None:
         raise InputError(f"{out}: cannot be written ({err.strerror or err}); give another --out") from err
     finally:
         staging.unlink(missing_ok=True)
-
-
-def _plain(text: str) -> str:
-    """Control characters of ids and file names would steer the terminal."""
-    return "".join(c if c.isprintable() else "�" for c in text)

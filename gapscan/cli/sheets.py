@@ -9,6 +9,7 @@ import click
 
 from gapscan.cli.sizes import Size
 from gapscan.errors import InputError
+from gapscan.text import printable
 
 if TYPE_CHECKING:
     from gapscan.sheets.layout import Sheet, SheetPer
@@ -84,12 +85,9 @@ def command(
 def _tell(sheets: tuple[Sheet, ...], place: Path) -> None:
     from gapscan.sheets.sheet_svg import hints
 
-    def plain(text: str) -> str:
-        return "".join(c if c.isprintable() else "\ufffd" for c in text)
-
     for sheet in sheets:
         names = ", ".join(one.part.id + (" (mirrored)" if one.mirrored else "") for one in sheet.placements)
-        click.echo(plain(f"{sheet.name}: {names}"))
+        click.echo(printable(f"{sheet.name}: {names}"))
         for hint in hints(sheet):
             click.echo(f"  {hint}")
     click.echo(f"Sheets in {place}: look at proof.svg before you cut.")

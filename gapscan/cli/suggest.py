@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gapscan.errors import InputError
+from gapscan.text import named, printable
 
 if TYPE_CHECKING:
     from gapscan.notebook.starting import Start
@@ -46,7 +47,7 @@ def command(*, design: Path, job: Path | None, book: Path | None, out: Path | No
     drawing = read_design(design)
     lost = settings.unmatched(tuple(piece.id for piece in drawing.pieces))
     if lost:
-        raise InputError(f"{job}: no piece of {design} is named {', '.join(lost[:6])}; mend the name under [pieces]")
+        raise InputError(f"{job}: no piece of {design} is named {named(lost)}; mend the name under [pieces]")
     if out is not None and (out.exists() or not out.name):
         raise InputError(f"{out}: is there already; give --out the name of a new file")
     settings = with_drawn_materials(settings, drawing)
@@ -90,7 +91,7 @@ def _tell(start: Start, out: Path | None) -> None:
             chance,
             reason(piece, start.told),
         )
-        table.add_row(*(Text("".join(c if c.isprintable() else "\ufffd" for c in word)) for word in words))
+        table.add_row(*(Text(printable(word)) for word in words))
     console = output_console()
     if changed:
         console.print(table)
@@ -98,7 +99,7 @@ def _tell(start: Start, out: Path | None) -> None:
     for piece in left:
         alike.setdefault(reason(piece, start.told), []).append(piece.piece)
     for why, names in alike.items():
-        console.print("".join(c if c.isprintable() else "\ufffd" for c in f"{', '.join(names)}: {why}"))
+        console.print(printable(f"{', '.join(names)}: {why}"))
     console.print(told_words(start.told))
     if changed:
         console.print(

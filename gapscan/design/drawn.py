@@ -86,12 +86,6 @@ class Drawn:
     layers_name: bool = False
 
 
-def named(names: list[str] | tuple[str, ...], *, limit: int = 6) -> str:
-    """A list of names for a sentence, cut short when it is long."""
-    rest = len(names) - limit
-    return ", ".join(names[:limit]) + (f" and {rest} more" if rest > 0 else "")
-
-
 def apart_mm(points: FloatArray) -> float:
     """Distance between the two ends of a line."""
     return float(np.hypot(*(points[0] - points[-1])))

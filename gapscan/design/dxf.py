@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.design.drawn import Drawn, Label, Layer, Line, Outline, named
+from gapscan.design.drawn import Drawn, Label, Layer, Line, Outline
 from gapscan.design.dxf_curves import curve_points
 from gapscan.design.dxf_text import TEXTS, entity_label
 from gapscan.design.flatten import CHORD_MM
 from gapscan.errors import InputError
+from gapscan.text import named
 
 FloatArray = NDArray[np.float64]
 

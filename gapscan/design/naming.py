@@ -10,7 +10,8 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from gapscan.design.drawn import Label, Layer, Outline, named
+from gapscan.design.drawn import Label, Layer, Outline
+from gapscan.text import named
 
 
 @dataclass(frozen=True)

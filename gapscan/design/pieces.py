@@ -11,10 +11,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
-from gapscan.design.drawn import HEAL_MM, Outline, named
+from gapscan.design.drawn import HEAL_MM, Outline
 from gapscan.design.heal import heal
 from gapscan.design.types import Piece
 from gapscan.errors import InputError
+from gapscan.text import named
 
 FloatArray = NDArray[np.float64]
 

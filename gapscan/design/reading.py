@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from gapscan.design.chain import sew
-from gapscan.design.drawn import CLOSE_MM, HEAL_MM, Drawn, Line, Outline, named
+from gapscan.design.drawn import CLOSE_MM, HEAL_MM, Drawn, Line, Outline
 from gapscan.design.naming import name_by_labels, name_by_layers, reading_order, settle_materials
 from gapscan.design.network import Network, enclose
+from gapscan.text import named
 
 FloatArray = NDArray[np.float64]
 

@@ -8,8 +8,9 @@ from functools import reduce
 import shapely
 from shapely.geometry import Polygon
 
-from gapscan.design.drawn import Outline, named
+from gapscan.design.drawn import Outline
 from gapscan.errors import InputError
+from gapscan.text import named
 
 _WIDEST_MM = 1.0
 _HAIRLINE_MM = 0.5

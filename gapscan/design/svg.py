@@ -26,11 +26,12 @@ from xml.etree.ElementTree import Element, TreeBuilder
 import numpy as np
 from numpy.typing import NDArray
 
-from gapscan.design.drawn import CLOSE_MM, NO_LAYER, Drawn, Label, Layer, Line, Outline, apart_mm, named
+from gapscan.design.drawn import CLOSE_MM, NO_LAYER, Drawn, Label, Layer, Line, Outline, apart_mm
 from gapscan.design.svg_context import group_layer, letter_size, text_label
 from gapscan.design.svg_shapes import PX_MM, length_mm, shape_runs, transform_matrix
 from gapscan.design.svg_viewport import fit_box, root_viewport, view_box
 from gapscan.errors import InputError
+from gapscan.text import named
 
 FloatArray = NDArray[np.float64]
 

@@ -16,6 +16,7 @@ from gapscan.notebook.shape import mean_bend
 from gapscan.notebook.types import JobRecord, PieceRecord
 from gapscan.recut.record import RecordedPlan, numbers, undamaged
 from gapscan.report.reread import read_record
+from gapscan.text import printable
 
 # A figure of no uncertainty at all would rule every estimate alone.
 _SMALLEST_U_MM = 0.0005
@@ -40,8 +41,8 @@ def read_entry(folder: Path) -> JobRecord:
         if not pieces:
             raise ValueError("it holds no pieces")
     return JobRecord(
-        design=_printable(folder.resolve().name or "unnamed"),
-        folder=_printable(str(folder.resolve())),
+        design=printable(folder.resolve().name or "unnamed"),
+        folder=printable(str(folder.resolve())),
         date=written.isoformat(),
         sha256=hashlib.sha256(raw).hexdigest(),
         measured_sha256=hashlib.sha256(json.dumps(measured, sort_keys=True).encode()).hexdigest(),
@@ -83,8 +84,8 @@ def _piece(name: str, row: dict[str, Any], job: Job, outline: Polygon, common_mm
     if not 0 <= seen <= 1:
         raise ValueError(f"the share seen of {name} is out of range")
     return PieceRecord(
-        piece=_printable(name),
-        material=_printable(settings.material.strip()),
+        piece=printable(name),
+        material=printable(settings.material.strip()),
         facing=settings.facing,
         offset_mm=settings.offset_mm,
         loss_mm=None if undersize is None else undersize + settings.offset_mm,
@@ -108,8 +109,3 @@ def _figure(row: dict[str, Any], name: str, u_name: str) -> tuple[float | None, 
     if u < 0:
         raise ValueError(f"{u_name} is negative")
     return float(value), max(float(u), _SMALLEST_U_MM)
-
-
-def _printable(text: str) -> str:
-    """Text that any database and terminal takes: file names may hold half a surrogate pair or a line end."""
-    return "".join(sign if sign.isprintable() else "�" for sign in text)

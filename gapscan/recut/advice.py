@@ -8,9 +8,9 @@ import numpy as np
 
 from gapscan.job import Job
 from gapscan.recut.types import RecutPlan
+from gapscan.text import named
 
 _PRACTICE = " (common practice, no source)"
-_MOST_NAMED = 6
 _WORTH_MM = 0.01
 
 
@@ -22,14 +22,14 @@ def advise(plan: RecutPlan, job: Job) -> tuple[str, ...]:
         what = "this piece" if len(reseat) == 1 else "these pieces"
         told.append(
             f"Before any recut, seat {what} again and take another photo: "
-            + _named([f"{d.id} ({_way(d.reseat_mm)})" for d in reseat if d.reseat_mm is not None])
+            + named([f"{d.id} ({_way(d.reseat_mm)})" for d in reseat if d.reseat_mm is not None])
         )
     recut = [d.id for d in plan.decisions if d.verdict == "recut"]
     lean_mm = job.thickness_mm * float(np.tan(np.deg2rad(job.taper_deg)))
     up = [name for name in recut if job.settings(name).facing == "up"]
     if up and lean_mm > _WORTH_MM:
         told.append(
-            f"Cut {_named(up)} show face down this time, if the wood allows: the wider side of the leaning wall then ends on "
+            f"Cut {named(up)} show face down this time, if the wood allows: the wider side of the leaning wall then ends on "
             f"the show face, {lean_mm:.2f} mm a wall{_PRACTICE}"
         )
     told += _settings(plan, job)
@@ -54,11 +54,6 @@ def _settings(plan: RecutPlan, job: Job) -> list[str]:
             "Stay with the laser while it cuts, extraction on; your machine's manual comes before any setting named here"
         )
     return told
-
-
-def _named(names: list[str]) -> str:
-    more = len(names) - _MOST_NAMED
-    return ", ".join(names[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _way(move_mm: tuple[float, float]) -> str:

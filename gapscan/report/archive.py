@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gapscan.design.types import Seam
+from gapscan.figures import rounded
 from gapscan.job import Job
 from gapscan.measure.check_slots import CheckSlot
 from gapscan.measure.types import Disagreement, Reason, SeamGaps, SeamSummary
@@ -48,8 +48,8 @@ def fit_json(inspection: Inspection) -> dict[str, Any]:
             _piece(decision, states.get(decision.id)) | _evidence(causes.get(decision.id))
             for decision in sorted(plan.decisions, key=_id)
         ],
-        "scale_rel": _number(inspection.fit.scale_rel, 7),
-        "scale_rel_standard_uncertainty": _number(inspection.fit.u_scale_rel, 7),
+        "scale_rel": rounded(inspection.fit.scale_rel, 7),
+        "scale_rel_standard_uncertainty": rounded(inspection.fit.u_scale_rel, 7),
         **_plan_facts(plan, job, design.notes),
         "warnings": list(inspection.survey.warnings),
         "disagreements": [_disagreement(one, inspection.photos) for one in inspection.survey.disagreements],
@@ -65,7 +65,7 @@ def replanned(record: dict[str, Any], plan: RecutPlan, job: Job, given: PlanInpu
     ``given`` is what the plan was made from: how much of a piece is known goes with the tolerance.
     """
     measured = {piece["id"]: piece for piece in record["pieces"]}
-    pieces = {**record["plan"]["pieces"], "known_fraction": [_number(k, 6) for k in given.known_fraction]}
+    pieces = {**record["plan"]["pieces"], "known_fraction": [rounded(k, 6) for k in given.known_fraction]}
     return {
         **record,
         "seams": with_movements(record["seams"], given, job),
@@ -80,9 +80,9 @@ def _plan_facts(plan: RecutPlan, job: Job, drawing_notes: Sequence[str]) -> dict
     return {
         "tolerance_mm": job.tolerance_mm,
         "feasible": plan.feasible,
-        "chance": _number(plan.chance),
+        "chance": rounded(plan.chance),
         "adjust_all": plan.adjust_all,
-        "bound_gap": _number(plan.bound_gap),
+        "bound_gap": rounded(plan.bound_gap),
         "advice": list(plan.advice),
         "blocking_seams": sorted(plan.blocking_seams),
         "notes": [*drawing_notes, *plan.notes],
@@ -159,14 +159,14 @@ def pieces_csv(record: dict[str, Any]) -> str:
 def _photo(photo: PhotoRecord) -> dict[str, Any]:
     return {
         "file": photo.file,
-        "px_per_mm": _number(photo.px_per_mm),
+        "px_per_mm": rounded(photo.px_per_mm),
         "view": photo.view,
-        "camera_height_mm": _number(photo.camera_height_mm, 1),
-        "camera_height_standard_uncertainty_mm": _number(photo.u_camera_height_mm, 1),
-        "reference_rms_mm": _number(photo.reference_rms_mm),
+        "camera_height_mm": rounded(photo.camera_height_mm, 1),
+        "camera_height_standard_uncertainty_mm": rounded(photo.u_camera_height_mm, 1),
+        "reference_rms_mm": rounded(photo.reference_rms_mm),
         "warnings": list(photo.warnings),
         "bare_photo": photo.bare_file or None,
-        "bare_light_relative_standard_uncertainty": _number(photo.bare_relative_u, 5),
+        "bare_light_relative_standard_uncertainty": rounded(photo.bare_relative_u, 5),
         "check": [_slot(slot) for slot in photo.check],
     }
 
@@ -174,13 +174,13 @@ def _photo(photo: PhotoRecord) -> dict[str, Any]:
 def _slot(slot: CheckSlot) -> dict[str, Any]:
     return {
         "slot": slot.side,
-        "true_mm": _number(slot.true_mm),
-        "true_standard_uncertainty_mm": _number(slot.u_true_mm),
-        "measured_mm": _number(slot.measured_mm),
-        "standard_uncertainty_mm": _number(slot.u_measured_mm),
-        "own_standard_uncertainty_mm": _number(slot.u_own_mm, _DIGITS + 1),
-        "difference_mm": _number(slot.off_mm),
-        "difference_standard_uncertainty_mm": _number(slot.u_off_mm),
+        "true_mm": rounded(slot.true_mm),
+        "true_standard_uncertainty_mm": rounded(slot.u_true_mm),
+        "measured_mm": rounded(slot.measured_mm),
+        "standard_uncertainty_mm": rounded(slot.u_measured_mm),
+        "own_standard_uncertainty_mm": rounded(slot.u_own_mm, _DIGITS + 1),
+        "difference_mm": rounded(slot.off_mm),
+        "difference_standard_uncertainty_mm": rounded(slot.u_off_mm),
         "not_seen_because": None if slot.seen else slot.reason.words,
     }
 
@@ -189,8 +189,8 @@ def _disagreement(one: Disagreement, photos: Sequence[PhotoRecord]) -> dict[str,
     return {
         "seam": one.seam,
         "photos": [photos[number].file for number in one.photos],
-        "difference_mm": _number(one.apart_mm),
-        "standard_uncertainty_mm": _number(one.u_apart_mm),
+        "difference_mm": rounded(one.apart_mm),
+        "standard_uncertainty_mm": rounded(one.u_apart_mm),
     }
 
 
@@ -200,7 +200,7 @@ def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
     return {
         "id": seam.id,
         "pieces": list(seam.pieces),
-        "length_mm": _number(seam.length_mm),
+        "length_mm": rounded(seam.length_mm),
         "seen_fraction": summary.seen_fraction,
         "gap_mm": {
             "mean": summary.mean_mm,
@@ -208,7 +208,7 @@ def _seam(seam: Seam, gaps: SeamGaps | None) -> dict[str, Any]:
             "p95": summary.p95_mm,
             "max": summary.max_mm,
             "standard_uncertainty": summary.standard_uncertainty_mm,
-            "budget": None if budget is None else {name: _number(u, _DIGITS + 1) for name, u in budget.items()},
+            "budget": None if budget is None else {name: rounded(u, _DIGITS + 1) for name, u in budget.items()},
         },
         "not_seen_because": None if gaps is None else main_reason(gaps),
         "samples_by_stretch": [] if gaps is None else np.unique(gaps.stations.stretch, return_counts=True)[1].tolist(),
@@ -238,7 +238,7 @@ _SAMPLE_KEYS = ("s_mm", "x_mm", "y_mm", "gap_mm", "standard_uncertainty_mm", "re
 def _why(cause: Cause | None) -> dict[str, Any]:
     return {
         "cause": None if cause is None else cause.cause,
-        "cause_probability": None if cause is None else _number(cause.strength),
+        "cause_probability": None if cause is None else rounded(cause.strength),
         "would_tell": cause.tell or None if cause is not None else None,
     }
 
@@ -247,8 +247,8 @@ def _evidence(cause: Cause | None) -> dict[str, Any]:
     """What the evidence says of a piece, whatever is planned."""
     return {
         "cause_by_evidence": None if cause is None else cause.cause,
-        "cause_probability": None if cause is None else _number(cause.strength),
-        "cause_amount_mm": None if cause is None else _number(cause.amount_mm),
+        "cause_probability": None if cause is None else rounded(cause.strength),
+        "cause_amount_mm": None if cause is None else rounded(cause.amount_mm),
         "would_tell": None if cause is None else cause.tell or None,
     }
 
@@ -264,14 +264,14 @@ def _decision(decision: PieceDecision) -> dict[str, Any]:
     return {
         "id": decision.id,
         "verdict": decision.verdict,
-        "offset_change_mm": _number(decision.offset_change_mm),
-        "standard_uncertainty_mm": _number(decision.standard_uncertainty_mm),
+        "offset_change_mm": rounded(decision.offset_change_mm),
+        "standard_uncertainty_mm": rounded(decision.standard_uncertainty_mm),
         "cause": decision.cause,
-        "widest_gap_mm": _number(decision.widest_gap_mm),
+        "widest_gap_mm": rounded(decision.widest_gap_mm),
         "reseat_mm": _pair(decision.reseat_mm),
-        "chance": _number(decision.chance),
+        "chance": rounded(decision.chance),
         "settled_by": decision.settle or None,
-        "seam_changes_mm": {seam: _number(change) for seam, change in decision.seam_changes} or None,
+        "seam_changes_mm": {seam: rounded(change) for seam, change in decision.seam_changes} or None,
         "response": _pair(decision.response),
     }
 
@@ -279,23 +279,16 @@ def _decision(decision: PieceDecision) -> dict[str, Any]:
 def _measured(state: PieceState | None) -> dict[str, Any]:
     """What the fit says of a piece, whatever the plan."""
     return {
-        "undersize_mm": None if state is None else _number(state.undersize_mm),
+        "undersize_mm": None if state is None else rounded(state.undersize_mm),
         "shift_mm": None if state is None else _pair(state.shift_mm),
-        "turn_deg": None if state is None else _number(state.turn_deg),
-        "undersize_standard_uncertainty_mm": None if state is None else _number(state.u_undersize_mm),
+        "turn_deg": None if state is None else rounded(state.turn_deg),
+        "undersize_standard_uncertainty_mm": None if state is None else rounded(state.u_undersize_mm),
         "shift_standard_uncertainty_mm": None if state is None else _pair(state.u_shift_mm),
-        "turn_standard_uncertainty_deg": None if state is None else _number(state.u_turn_deg),
-        "bend_loss_mm": None if state is None else _number(state.bend_mm),
-        "bend_loss_standard_uncertainty_mm": None if state is None else _number(state.u_bend_mm),
-        "seen_fraction": 0.0 if state is None else _number(state.seen_fraction),
+        "turn_standard_uncertainty_deg": None if state is None else rounded(state.u_turn_deg),
+        "bend_loss_mm": None if state is None else rounded(state.bend_mm),
+        "bend_loss_standard_uncertainty_mm": None if state is None else rounded(state.u_bend_mm),
+        "seen_fraction": 0.0 if state is None else rounded(state.seen_fraction),
     }
-
-
-def _number(value: float | None, digits: int = _DIGITS) -> float | None:
-    """A finite float, rounded; None for what is missing. Minus zero becomes zero."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), digits) + 0.0
 
 
 def _numbers(values: ArrayLike) -> list[float | None]:

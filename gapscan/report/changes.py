@@ -6,6 +6,7 @@ from typing import Any
 
 from gapscan.recut.types import RecutPlan
 from gapscan.report.findings import change_words
+from gapscan.text import named
 
 _MOST = 12  # ids named before "and more"
 
@@ -21,7 +22,7 @@ def plan_changes(record: dict[str, Any], plan: RecutPlan) -> tuple[str, ...]:
     said = []
     for names, words in ((set(now) - was, "Joined the recut list"), (was - set(now), "Left the recut list")):
         if names:
-            said.append(f"{words}: {_enough([_with_verdict(name, plan) for name in sorted(names)])}.")
+            said.append(f"{words}: {named([_with_verdict(name, plan) for name in sorted(names)], limit=_MOST)}.")
     others = []
     for name in sorted(was & set(now)):
         piece = stored[name]
@@ -31,7 +32,7 @@ def plan_changes(record: dict[str, Any], plan: RecutPlan) -> tuple[str, ...]:
         if before != after:
             others.append(f"{name} {after} instead of {before}")
     if others:
-        said.append(f"Another change: {_enough(others, '; ')}.")
+        said.append(f"Another change: {named(others, between='; ', limit=_MOST)}.")
     if not said:
         return ("Against the stored plan: the same pieces, the same changes.",)
     return ("Against the stored plan:", *said)
@@ -41,8 +42,3 @@ def _with_verdict(name: str, plan: RecutPlan) -> str:
     """The id; with what became of it where it is not simply kept."""
     verdict = next(one.verdict for one in plan.decisions if one.id == name)
     return f"{name} (unsure now)" if verdict == "unsure" else name
-
-
-def _enough(parts: list[str], between: str = ", ") -> str:
-    shown = between.join(parts[:_MOST])
-    return shown if len(parts) <= _MOST else f"{shown} and {len(parts) - _MOST} more"

@@ -10,6 +10,7 @@ from gapscan.design.flatten import CHORD_MM
 from gapscan.design.materials import with_drawn_materials
 from gapscan.design.types import Design, Seam
 from gapscan.job import Job
+from gapscan.text import printable
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -114,11 +115,7 @@ def print_text(console: Console, text: str, style: str = "") -> None:
     """Text as it stands: no markup, no control characters, so that ids cannot steer the terminal."""
     from rich.text import Text
 
-    console.print(Text(_plain(text), style=style))
-
-
-def _plain(text: str) -> str:
-    return "".join(c if c.isprintable() else "�" for c in text)
+    console.print(Text(printable(text), style=style))
 
 
 def _count(number: int, word: str) -> str:
@@ -138,5 +135,5 @@ def _print_rows(console: Console, header: Sequence[str], rows: Sequence[Sequence
     for number, name in enumerate(header):
         table.add_column(Text(name), overflow="fold", justify="right" if number in (1, 4, 5) else "left")
     for row in rows:
-        table.add_row(*(Text(_plain(cell)) for cell in row))
+        table.add_row(*(Text(printable(cell)) for cell in row))
     console.print(table)

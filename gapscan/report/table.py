@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gapscan.report.findings import Findings, find
 from gapscan.report.types import Inspection
+from gapscan.text import named, printable
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -47,7 +48,7 @@ def print_table(inspection: Inspection, console: Console) -> None:
         _print(console, f"For {found.unsure[0].id}: {settle}, would tell. report.html says so of each.", "")
     _print_unseen(console, found)
     if not found.feasible:
-        seams = _enough(found.blocking_seams)
+        seams = named(found.blocking_seams, limit=_MOST)
         _print(console, f"No allowed recut closes every seam. Still over {_tolerance(inspection)}: {seams}.", "bold")
     for check in found.checks:
         _print(console, f"{check}.", "")
@@ -72,7 +73,7 @@ def _print_list(console: Console, title: str, style: str, header: Sequence[str],
         for number, name in enumerate(header):
             table.add_column(Text(name), overflow="fold", min_width=6 if number else 4)
         for row in rows:
-            table.add_row(*(Text(_plain(cell)) for cell in row))
+            table.add_row(*(Text(printable(cell)) for cell in row))
         console.print(table)
     else:
         for piece, action, *others in rows:
@@ -87,28 +88,18 @@ def _print_unseen(console: Console, found: Findings) -> None:
         reasons = ", ".join(f"{length} {why}" for why, length in found.unseen)
         _print(console, f"Not seen: {reasons}.", "")
     if found.dark_seams:
-        _print(console, f"Seams of which nothing was seen: {_enough(found.dark_seams)}.", "")
+        _print(console, f"Seams of which nothing was seen: {named(found.dark_seams, limit=_MOST)}.", "")
 
 
 def _print(console: Console, text: str, style: str) -> None:
     """Text as it stands: no markup, no emoji codes, so that ids cannot restyle the list."""
     from rich.text import Text
 
-    console.print(Text(_plain(text), style=style))
-
-
-def _plain(text: str) -> str:
-    """Control characters of ids and file names would steer the terminal."""
-    return "".join(c if c.isprintable() else "�" for c in text)
+    console.print(Text(printable(text), style=style))
 
 
 def _bare(words: str) -> str:
     return words.replace(" mm", "", 1)
-
-
-def _enough(ids: Sequence[str]) -> str:
-    shown = ", ".join(ids[:_MOST])
-    return shown if len(ids) <= _MOST else f"{shown} and {len(ids) - _MOST} more"
 
 
 def _tolerance(inspection: Inspection) -> str:

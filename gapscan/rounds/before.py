@@ -16,8 +16,8 @@ from gapscan.recut.record import RecordedPlan, numbers, undamaged, whole_numbers
 from gapscan.report.reread import read_record, recorded_inspection
 from gapscan.rounds.response import PRIOR
 from gapscan.rounds.types import Before, Response
+from gapscan.text import named
 
-_MOST = 6  # ids named in a refusal
 _SAME_OUTLINE_MM = 0.005  # mean distance of two outlines that are taken as one
 _SAME_CHANGE_MM = 0.0006  # two roundings of four digits, and the solver's last one
 _MOST_ROUNDS = 10_000
@@ -87,13 +87,13 @@ def refuse_other_design(before: Before, design: Design, *, source: str, folder: 
     for names, words in ((set(was) - set(now), "only the round before has"), (set(now) - set(was), "it lacks")):
         if names:
             raise InputError(
-                f"{folder}: is of another design than {source} ({words} {_some(names)}); "
+                f"{folder}: is of another design than {source} ({words} {named(sorted(names))}); "
                 "give --after the round before of the same drawing"
             )
     moved = {name for name, outline in now.items() if _apart_mm(outline, was[name]) > _SAME_OUTLINE_MM}
     if moved:
         raise InputError(
-            f"{folder}: is of another design than {source} (other outlines: {_some(moved)}); "
+            f"{folder}: is of another design than {source} (other outlines: {named(sorted(moved))}); "
             "give --after the round before of the same drawing"
         )
 
@@ -122,11 +122,6 @@ def as_cut_last(
     if not lost:
         return found, ()
     return found, (
-        f"The outline that the round before gave to {_some(set(lost))} could not be made again; a new outline of it "
+        f"The outline that the round before gave to {named(lost)} could not be made again; a new outline of it "
         "starts from the drawn one at an even offset.",
     )
-
-
-def _some(names: set[str]) -> str:
-    shown = ", ".join(sorted(names)[:_MOST])
-    return shown if len(names) <= _MOST else f"{shown} and {len(names) - _MOST} more"

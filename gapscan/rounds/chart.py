@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from xml.sax.saxutils import escape
 
-from gapscan.cutting.svg_text import attribute
+from gapscan.cutting.svg_text import attribute, content
 from gapscan.rounds.history import History, PieceRound, Round
 from gapscan.rounds.tell import figure
 
@@ -125,7 +124,7 @@ def _line(
     """A line through what was seen, with bars of one standard uncertainty; broken where a round saw nothing."""
     count = len(values)
     at = [None if v is None else (_x(k, count), scale.y(v)) for k, (v, _) in enumerate(values)]
-    out = [f"<g><title>{escape(_clean(told))}</title>"]
+    out = [f"<g><title>{content(told)}</title>"]
     for one, following in pairwise(at):
         if one and following:
             dashes = f' stroke-dasharray="{dash}"' if dash else ""
@@ -200,10 +199,5 @@ def _text(
     weight = ' font-weight="bold"' if bold else ""
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight} fill="{colour}">'
-        f"{escape(_clean(words))}</text>"
+        f"{content(words)}</text>"
     )
-
-
-def _clean(words: str) -> str:
-    """Characters that XML cannot hold are replaced."""
-    return "".join(c if c.isprintable() and c not in "￾￿" else "�" for c in words)

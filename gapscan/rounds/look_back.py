@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from gapscan.design.types import Design
+from gapscan.figures import rounded
 from gapscan.job import Job
 from gapscan.measure.types import GapSurvey
 from gapscan.recut.plan import plan_input
@@ -96,10 +97,10 @@ def _block(
                 "id": p.id,
                 "finding": p.finding,
                 "asked_change_mm": round(p.asked_mm, 4),
-                "got_change_mm": _number(p.got_mm),
-                "got_standard_uncertainty_mm": _number(p.u_got_mm),
-                "response": _number(p.response),
-                "response_standard_uncertainty": _number(p.u_response),
+                "got_change_mm": rounded(p.got_mm),
+                "got_standard_uncertainty_mm": rounded(p.u_got_mm),
+                "response": rounded(p.response),
+                "response_standard_uncertainty": rounded(p.u_response),
             }
             for p in told
         ],
@@ -110,10 +111,6 @@ def _block(
 def _look(when: str, look: SeamLook) -> dict[str, Any]:
     return {
         f"{when}": look.state,
-        f"{when}_widest_mm": _number(look.gap_mm),
-        f"{when}_standard_uncertainty_mm": _number(look.u_gap_mm),
+        f"{when}_widest_mm": rounded(look.gap_mm),
+        f"{when}_standard_uncertainty_mm": rounded(look.u_gap_mm),
     }
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), 4) + 0.0

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from gapscan.errors import InputError
 from gapscan.job import Job
 from gapscan.rounds.types import Before
+from gapscan.text import named
 
 _SAME_MM = 0.001
 _LARGEST_MM = 5.0  # as in a job file
@@ -92,12 +93,12 @@ def offset_lines(offsets: Offsets) -> list[str]:
     lines = []
     if offsets.outdated:
         lines.append(
-            f"The job file holds the offset_mm of an earlier round for {_some(offsets.outdated)}; the records say what "
-            "was asked since, and that is used."
+            f"The job file holds the offset_mm of an earlier round for {named(offsets.outdated, limit=_MOST)}; the "
+            "records say what was asked since, and that is used."
         )
     if offsets.from_job:
         lines.append(
-            f"The job file holds another offset_mm than the rounds before add up to for {_some(offsets.from_job)}; "
+            f"The job file holds another offset_mm than the rounds before add up to for {named(offsets.from_job, limit=_MOST)}; "
             "the job file's is used."
         )
     return lines
@@ -110,8 +111,3 @@ def _given(job: Job, name: str) -> float | None:
         if "offset_mm" in keys and fnmatch.fnmatchcase(name, pattern):
             found = float(keys["offset_mm"])
     return found
-
-
-def _some(names: tuple[str, ...]) -> str:
-    shown = ", ".join(names[:_MOST])
-    return shown if len(names) <= _MOST else f"{shown} and {len(names) - _MOST} more"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from gapscan.figures import rounded
 from gapscan.rounds.history import History, PieceRound, Round
 
 SCHEMA = "gapscan.rounds/1"
@@ -71,25 +72,21 @@ def _round(one: Round) -> dict[str, Any]:
         "seams_over_tolerance": list(one.wide),
         "seams_pressing": list(one.pressing),
         "seams_not_seen": list(one.dark),
-        "widest_gap_mm": _number(one.widest_mm),
-        "widest_gap_standard_uncertainty_mm": _number(one.u_widest_mm),
+        "widest_gap_mm": rounded(one.widest_mm),
+        "widest_gap_standard_uncertainty_mm": rounded(one.u_widest_mm),
         "widest_seam": one.widest_seam or None,
-        "mean_gap_mm": _number(one.mean_mm),
-        "mean_gap_standard_uncertainty_mm": _number(one.u_mean_mm),
-        "chance": _number(one.chance),
-        "response": None if one.response is None else _number(one.response[0]),
-        "response_standard_uncertainty": None if one.response is None else _number(one.response[1]),
+        "mean_gap_mm": rounded(one.mean_mm),
+        "mean_gap_standard_uncertainty_mm": rounded(one.u_mean_mm),
+        "chance": rounded(one.chance),
+        "response": None if one.response is None else rounded(one.response[0]),
+        "response_standard_uncertainty": None if one.response is None else rounded(one.response[1]),
     }
 
 
 def _piece(one: PieceRound) -> dict[str, Any]:
     return {
-        "offset_mm": _number(one.offset_mm),
-        "undersize_mm": _number(one.undersize_mm),
-        "undersize_standard_uncertainty_mm": _number(one.u_undersize_mm),
-        "offset_change_mm": _number(one.asked_mm),
+        "offset_mm": rounded(one.offset_mm),
+        "undersize_mm": rounded(one.undersize_mm),
+        "undersize_standard_uncertainty_mm": rounded(one.u_undersize_mm),
+        "offset_change_mm": rounded(one.asked_mm),
     }
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), 4) + 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from gapscan.rounds.types import Before, PieceChange, Response, SeamChange
+from gapscan.text import named
 
 _MOST = 8  # seams or pieces named in a line
 _ORDER = ("still wide", "newly wide", "wide now, not seen before", "still pressing", "newly pressing",
@@ -19,10 +20,10 @@ def round_lines(
     for verdict in _ORDER:
         some = sorted((s for s in seams if s.verdict == verdict), key=lambda s: -(s.now.gap_mm or 0.0))
         if some:
-            lines.append(f"{verdict.capitalize()}: {_list([_seam(s) for s in some], '; ')}.")
+            lines.append(f"{verdict.capitalize()}: {named([_seam(s) for s in some], between='; ', limit=_MOST)}.")
     dark = [s.id for s in seams if s.verdict == "not seen now" and s.before.state != "not seen"]
     if dark:
-        lines.append(f"Seen before but not now: {_list(dark)}.")
+        lines.append(f"Seen before but not now: {named(dark, limit=_MOST)}.")
     lines += _piece_lines(pieces)
     lines.append(_response(response, before.prior))
     return tuple(lines)
@@ -33,8 +34,8 @@ def _came_right(seams: Sequence[SeamChange]) -> str:
     right = [s for s in out if s.verdict == "came right"]
     if not out:
         return "no seam was out before."
-    named = f" ({_list([s.id for s in right])})" if right else ""
-    return f"{len(right)} of {len(out)} seam{'s' * (len(out) != 1)} that were out came right{named}."
+    which = f" ({named([s.id for s in right], limit=_MOST)})" if right else ""
+    return f"{len(right)} of {len(out)} seam{'s' * (len(out) != 1)} that were out came right{which}."
 
 
 def _seam(seam: SeamChange) -> str:
@@ -52,10 +53,10 @@ def _piece_lines(pieces: Sequence[PieceChange]) -> list[str]:
     told = [p for p in asked if p.finding not in ("not seen", "not recut")]
     if told:
         each = [f"{p.id} {p.got_mm:+.3f} ± {p.u_got_mm:.3f} of {p.asked_mm:+.3f} mm, {p.finding}" for p in told]
-        lines.append(f"Recut pieces got: {_list(each, '; ')}.")
+        lines.append(f"Recut pieces got: {named(each, between='; ', limit=_MOST)}.")
     unseen = [p.id for p in asked if p.finding == "not seen"]
     if unseen:
-        lines.append(f"Recut pieces whose size was not seen before or now: {_list(unseen)}.")
+        lines.append(f"Recut pieces whose size was not seen before or now: {named(unseen, limit=_MOST)}.")
     idle = [p for p in asked if p.finding == "not recut"]
     for p in idle[:_MOST]:
         lines.append(
@@ -66,7 +67,9 @@ def _piece_lines(pieces: Sequence[PieceChange]) -> list[str]:
         lines.append(f"… and {len(idle) - _MOST} more that look so.")
     moved = [f"{p.id} {p.got_mm:+.3f} ± {p.u_got_mm:.3f} mm" for p in pieces if p.finding == "changed"]
     if moved:
-        lines.append(f"Changed size though no recut was asked (+ is larger): {_list(moved, '; ')}.")
+        lines.append(
+            f"Changed size though no recut was asked (+ is larger): {named(moved, between='; ', limit=_MOST)}."
+        )
     return lines
 
 
@@ -82,8 +85,3 @@ def _response(response: Response, prior: Response) -> str:
     many = f"{response.pieces} recut piece{'s' * (response.pieces != 1)}"
     was = f"{prior.figure:.2f} ± {prior.u:.2f}"
     return f"Of an asked change {figure} is got, by {many} (counted on before: {was}); new changes allow for it."
-
-
-def _list(parts: Sequence[str], between: str = ", ") -> str:
-    shown = between.join(parts[:_MOST])
-    return shown if len(parts) <= _MOST else f"{shown} and {len(parts) - _MOST} more"

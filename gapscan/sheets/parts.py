@@ -11,6 +11,7 @@ from gapscan.cutting.curves import Ring, curved_rings
 from gapscan.errors import InputError
 from gapscan.job import Facing
 from gapscan.recut.offset import offset_outline
+from gapscan.text import named
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def read_parts(folder: Path) -> tuple[CutPart, ...]:
     if set(drawn) != set(asked) or len(drawn) < len(outlines):
         odd = sorted(set(drawn) ^ set(asked)) or sorted(one.name for one in outlines)
         raise InputError(
-            f"{drawing}: does not hold the pieces that {source} lists for a recut (see {', '.join(odd[:6])}); "
+            f"{drawing}: does not hold the pieces that {source} lists for a recut (see {named(odd)}); "
             "run gapscan inspect or gapscan plan once more, and edit the sheets instead of recut.svg"
         )
     last = dict(recorded.given.past.as_cut)

@@ -13,6 +13,7 @@ from typing import Any
 from gapscan.errors import InputError
 from gapscan.sheets.layout import Sheet
 from gapscan.sheets.sheet_svg import hints
+from gapscan.text import named
 
 SCHEMA = "gapscan.sheets/1"
 LIST = "sheets.json"
@@ -64,7 +65,7 @@ def check_room(out_dir: Path, *, force: bool) -> None:
     foreign = [name for name in held if name not in _ours(out_dir)]
     if foreign:
         raise InputError(
-            f"{out_dir}: holds {', '.join(foreign[:4])}, which are no sheets of this program; give --out a new folder"
+            f"{out_dir}: holds {named(foreign)}, which are no sheets of this program; give --out a new folder"
         )
 
 

@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 from gapscan.errors import InputError
 from gapscan.job import Job, PieceSettings
 from gapscan.recut.job_table import job_table
+from gapscan.text import named
 from gapscan.trials.types import Trial
 
 _MOST = 8
@@ -27,7 +28,7 @@ def refuse_other_drawings(first: Trial, second: Trial) -> None:
     only = [sorted(set(a.ids) - set(b.ids)) for a, b in ((first, second), (second, first))]
     if any(only):
         words = [
-            f"only in {trial.name}: {enough(names)}"
+            f"only in {trial.name}: {named(names, limit=_MOST)}"
             for trial, names in zip((first, second), only, strict=True)
             if names
         ]
@@ -38,7 +39,7 @@ def refuse_other_drawings(first: Trial, second: Trial) -> None:
     moved = [name for name, outline in zip(first.ids, first.outlines, strict=True) if not _same(outline, other[name])]
     if moved:
         raise InputError(
-            f"{first.name} and {second.name}: not of one drawing, these pieces are drawn otherwise: {enough(moved)}; "
+            f"{first.name} and {second.name}: not of one drawing, these pieces are drawn otherwise: {named(moved, limit=_MOST)}; "
             "compare two cuts of the same pieces"
         )
     if np.array_equal(first.gap_mm, second.gap_mm, equal_nan=True) and np.array_equal(
@@ -64,15 +65,9 @@ def cut_differences(first: Trial, second: Trial) -> tuple[str, ...]:
             if pair[0] != pair[1]:
                 changes.setdefault((pair[0], pair[1]), []).append(piece)
         for (a, b), pieces in sorted(changes.items(), key=lambda item: item[1]):
-            of = "all pieces" if len(pieces) == len(first.ids) else enough(pieces)
+            of = "all pieces" if len(pieces) == len(first.ids) else named(pieces, limit=_MOST)
             said.append(f"{name} of {of}: {_value(name, a)} in A, {_value(name, b)} in B")
     return tuple(said)
-
-
-def enough(names: list[str]) -> str:
-    """The first few names, and how many more there are."""
-    shown = ", ".join(names[:_MOST])
-    return shown if len(names) <= _MOST else f"{shown} and {len(names) - _MOST} more"
 
 
 def _same(a: Polygon, b: Polygon) -> bool:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from xml.sax.saxutils import escape
 
+from gapscan.cutting.svg_text import content
 from gapscan.trials.types import Comparison, Estimate
 from gapscan.trials.words import finding_words, headline
 
@@ -28,9 +28,9 @@ def comparison_svg(found: Comparison) -> str:
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}" '
         'font-family="sans-serif" font-size="12" role="img">',
-        f"<title>{_text(headline(found))}</title>",
+        f"<title>{content(headline(found))}</title>",
         f'<rect width="{width:g}" height="{height:g}" fill="#fff"/>',
-        f'<text x="10" y="20" font-weight="bold">{_text(f"B {found.names[1]} against A {found.names[0]}")}</text>',
+        f'<text x="10" y="20" font-weight="bold">{content(f"B {found.names[1]} against A {found.names[0]}")}</text>',
         '<text x="10" y="38" fill="#555">difference of the loss an edge, mm: mean and 95 % interval</text>',
     ]
     for k in range(-round(half / step), round(half / step) + 1):
@@ -42,8 +42,8 @@ def comparison_svg(found: Comparison) -> str:
     for k, (name, one, words) in enumerate(rows):
         y = _TOP + _ROW * (k + 0.5)
         count = "" if one is None else f" ({one.count})"
-        parts.append(f'<text x="10" y="{y + 4:g}">{_text(name[:28] + count)}</text>')
-        parts.append(f'<text x="{_LEFT + _PLOT + 12:g}" y="{y + 4:g}">{_text(words)}</text>')
+        parts.append(f'<text x="10" y="{y + 4:g}">{content(name[:28] + count)}</text>')
+        parts.append(f'<text x="{_LEFT + _PLOT + 12:g}" y="{y + 4:g}">{content(words)}</text>')
         if one is not None:
             low, high = _ends(one)
             size = 5.0 if k == 0 else 3.5
@@ -60,8 +60,3 @@ def _ends(one: Estimate) -> tuple[float, float]:
 
 def _tick(value_mm: float) -> str:
     return f"{value_mm:+.3g}" if value_mm else "0"
-
-
-def _text(words: str) -> str:
-    """Names come from files: escaped, and without what XML cannot hold."""
-    return escape("".join(c if c.isprintable() else "�" for c in words))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from gapscan.figures import rounded
 from gapscan.report.findings import with_uncertainty
 from gapscan.trials.types import Comparison, Estimate, Group, SeamDifference
 
@@ -133,7 +134,7 @@ def as_data(found: Comparison) -> dict[str, Any]:
         "worth_mm": found.worth_mm,
         "more_pieces": found.more_pieces,
         "seams": [
-            {"id": s.id, "difference_mm": _number(s.difference_mm), "standard_uncertainty_mm": _number(s.u_mm)}
+            {"id": s.id, "difference_mm": rounded(s.difference_mm, 5), "standard_uncertainty_mm": rounded(s.u_mm, 5)}
             for s in found.seams
         ],
         "seams_not_seen_in_both": found.unseen_seams,
@@ -155,19 +156,15 @@ def _estimate(one: Estimate | None) -> dict[str, Any] | None:
         return None
     return {
         "count": one.count,
-        "mean_mm": _number(one.mean_mm),
-        "standard_uncertainty_mm": _number(one.u_mm),
-        "of_the_scatter_mm": _number(one.own_mm),
-        "of_the_photos_mm": _number(one.common_mm),
-        "interval_95_mm": [_number(one.low_mm), _number(one.high_mm)],
-        "spread_mm": _number(one.spread_mm),
-        "degrees_of_freedom": _number(one.freedom, 1),
+        "mean_mm": rounded(one.mean_mm, 5),
+        "standard_uncertainty_mm": rounded(one.u_mm, 5),
+        "of_the_scatter_mm": rounded(one.own_mm, 5),
+        "of_the_photos_mm": rounded(one.common_mm, 5),
+        "interval_95_mm": [rounded(one.low_mm, 5), rounded(one.high_mm, 5)],
+        "spread_mm": rounded(one.spread_mm, 5),
+        "degrees_of_freedom": rounded(one.freedom, 1),
         "p": float(f"{one.p:.3g}"),
     }
-
-
-def _number(value: float, digits: int = 5) -> float | None:
-    return round(value, digits) + 0.0 if math.isfinite(value) else None
 
 
 def _by_size(seam: SeamDifference) -> float:

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from gapscan.job import Job
 from gapscan.recut.types import PlanInput
+from gapscan.text import named
 from gapscan.wood.moisture import change_between, moisture_at
 from gapscan.wood.species import ALONG_PER_PERCENT, U_ALONG_PER_PERCENT, VALID_PERCENT, find_species
 from gapscan.wood.types import Movement
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-_MOST = 6
 
 
 @dataclass(frozen=True)
@@ -131,8 +131,7 @@ def _unknown(ids: tuple[str, ...], job: Job) -> tuple[str, ...]:
         ("material", [name for name, s in zip(ids, settings, strict=True) if not s.material]),
     ):
         if lost:
-            more = f" and {len(lost) - _MOST} more" if len(lost) > _MOST else ""
-            said.append(f"no {key} told for {', '.join(lost[:_MOST])}{more}; movement of the wood not computed there")
+            said.append(f"no {key} told for {named(lost)}; movement of the wood not computed there")
     assert job.air is not None
     told = (job.air.cut_rh_percent, job.air.cut_celsius), (job.air.use_rh_percent, job.air.use_celsius)
     low, high = VALID_PERCENT

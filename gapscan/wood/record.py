@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from gapscan.figures import rounded
 from gapscan.job import Job
 from gapscan.recut.types import PlanInput
 from gapscan.wood.movement import wood_movement
 
-_DIGITS = 4
 _NOT_ASKED = "no [air] in the job file"
 
 
@@ -29,13 +29,9 @@ def with_movements(seams: Sequence[dict[str, Any]], given: PlanInput, job: Job) 
         moved.append(
             {
                 **seam,
-                "movement_mm": _number(value),
-                "movement_standard_uncertainty_mm": _number(u),
+                "movement_mm": rounded(value),
+                "movement_standard_uncertainty_mm": rounded(u),
                 "movement_not_computed_because": why or None,
             }
         )
     return moved
-
-
-def _number(value: float) -> float | None:
-    return round(value, _DIGITS) + 0.0 if math.isfinite(value) else None

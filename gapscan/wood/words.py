@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from gapscan.job import Job
 from gapscan.recut.types import PlanInput, RecutPlan
+from gapscan.text import named
 from gapscan.wood.movement import wood_movement
 from gapscan.wood.types import Movement
 
 FloatArray = NDArray[np.float64]
-_MOST = 6
 # "would": at least this likely, which is one standard uncertainty clear of the limit; "may": at least as likely as not.
 _WOULD, _MAY = 0.8413, 0.5
 _GLUED = (
@@ -125,7 +125,7 @@ def _wait(plan: RecutPlan, given: PlanInput, movement: Movement, found: Outlook,
     return (
         f"Before any recut, wait: of {total} over {job.tolerance_mm:.2f} mm, {' and '.join(parts)} when the wood is back at "
         f"{_percent(job)} (wood moisture {_moisture(movement)}), as long as it lies free: {_seams(closing, given, movement)}; "
-        f"measure {_named(pieces)} again then"
+        f"measure {named(pieces)} again then"
     )
 
 
@@ -142,7 +142,7 @@ def _moisture(movement: Movement) -> str:
 def _seams(numbers: list[int] | tuple[int, ...], given: PlanInput, movement: Movement) -> str:
     """``a|b (-0.08 ± 0.03 mm), c|d (…) and 3 more``, largest first."""
     order = sorted(numbers, key=lambda s: -abs(float(np.nan_to_num(movement.seam_mm[s]))))
-    return _named([f"{given.seam_ids[s]} ({_figure(movement, s)})" for s in order])
+    return named([f"{given.seam_ids[s]} ({_figure(movement, s)})" for s in order])
 
 
 def _words(movement: Movement, s: int) -> str:
@@ -151,11 +151,6 @@ def _words(movement: Movement, s: int) -> str:
 
 def _figure(movement: Movement, s: int) -> str:
     return f"{movement.seam_mm[s]:+.3f} ± {movement.u_seam_mm[s]:.3f} mm"
-
-
-def _named(names: list[str]) -> str:
-    more = len(names) - _MOST
-    return ", ".join(names[:_MOST]) + (f" and {more} more" if more > 0 else "")
 
 
 def _any(flags: NDArray[np.bool_], seam: NDArray[np.int64], count: int) -> NDArray[np.bool_]:
