@@ -14,6 +14,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from gapscan.cutting.turns import turns
+
 FloatArray = NDArray[np.float64]
 
 # Widths in mm, common practice, no source: a laser's spot on veneer is about a tenth of a millimetre, so that nothing
@@ -104,9 +106,9 @@ def _neck(parts: list[Polygon]) -> tuple[float, float] | None:
 def _blunted(drawn: Polygon, offset_mm: float, mitre_limit: float) -> float:
     """How far the sharpest corner that was moved outward ends short of where its sides would meet."""
     angle = np.concatenate(
-        [_angles(ring) for ring in shapely.geometry.polygon.orient(drawn).interiors] or [np.empty(0)]
+        [_corner_turns(ring) for ring in shapely.geometry.polygon.orient(drawn).interiors] or [np.empty(0)]
     )
-    outer = _angles(shapely.geometry.polygon.orient(drawn).exterior)
+    outer = _corner_turns(shapely.geometry.polygon.orient(drawn).exterior)
     angle = np.concatenate([outer, angle])
     inside = math.pi - angle if offset_mm > 0 else math.pi + angle
     pointed = inside[(inside > 1e-3) & (inside < math.pi - math.radians(_CORNER_DEG))]
@@ -120,17 +122,13 @@ def _standing(parts: list[Polygon], loss_mm: float) -> FloatArray:
     if not (math.isfinite(loss_mm) and loss_mm > 0) or not parts:
         return np.empty(0)
     rings = [ring for part in map(shapely.geometry.polygon.orient, parts) for ring in (part.exterior, *part.interiors)]
-    turn = np.concatenate([_angles(ring) for ring in rings])
+    turn = np.concatenate([_corner_turns(ring) for ring in rings])
     opening = math.pi + turn[turn < -math.radians(_CORNER_DEG)]
     return np.asarray(loss_mm * (1.0 / np.sin(np.maximum(opening, 0.05) / 2.0) - 1.0))
 
 
-def _angles(ring: shapely.LinearRing) -> FloatArray:
-    """Turn (N,) at each vertex in rad, positive to the left; with the wood on the left an inner corner is negative."""
-    points = shapely.get_coordinates(ring)[:-1]
-    out = np.roll(points, -1, axis=0) - points
-    into = np.roll(out, 1, axis=0)
-    return np.asarray(np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], (into * out).sum(axis=1)))
+def _corner_turns(ring: shapely.LinearRing) -> FloatArray:
+    return turns(shapely.get_coordinates(ring)[:-1])
 
 
 def _count(number: int, noun: str) -> str:

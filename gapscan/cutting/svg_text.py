@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from xml.sax.saxutils import quoteattr
 
-from gapscan.cutting.curves import Line, PointMm, Ring
+from gapscan.cutting.rings import Line, PointMm, Ring
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 

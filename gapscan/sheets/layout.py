@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely.affinity import affine_transform
 from shapely.geometry import MultiPolygon, Polygon
 
-from gapscan.cutting.curves import Cubic, Line, PointMm, Ring
+from gapscan.cutting.rings import Cubic, Line, PointMm, Ring
 from gapscan.errors import InputError
 from gapscan.job import Facing
 from gapscan.sheets.parts import CutPart

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from shapely.geometry import MultiPolygon, Polygon
 
-from gapscan.cutting.curves import Ring, curved_rings
+from gapscan.cutting.curves import curved_rings
+from gapscan.cutting.rings import Ring
 from gapscan.errors import InputError
 from gapscan.job import Facing
 from gapscan.recut.offset import offset_outline

@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 
 from gapscan.cutting.curves import curved_rings
 from gapscan.cutting.svg_text import content, curve_data, short
+from gapscan.cutting.turns import turns
 from gapscan.sheets.parts import CutPart
 
 FloatArray = NDArray[np.float64]
@@ -131,13 +132,11 @@ def _boundary(area: Polygon | MultiPolygon) -> shapely.Geometry:
 
 def _corners(parts: Sequence[Polygon]) -> tuple[FloatArray, FloatArray]:
     """Corners (N, 2) that turn by more than 25°, and by how much (N,)."""
-    places, turns = [], []
+    places, sharpness = [], []
     for ring in (ring for one in parts for ring in (one.exterior, *one.interiors)):
         points = shapely.get_coordinates(ring)[:-1]
-        out = np.roll(points, -1, axis=0) - points
-        into = np.roll(out, 1, axis=0)
-        turn = np.abs(np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], (into * out).sum(axis=1)))
+        turn = np.abs(turns(points))
         sharp = turn > math.radians(25.0)
         places.append(points[sharp])
-        turns.append(turn[sharp])
-    return np.concatenate(places), np.concatenate(turns)
+        sharpness.append(turn[sharp])
+    return np.concatenate(places), np.concatenate(sharpness)

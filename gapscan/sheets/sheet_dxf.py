@@ -6,7 +6,7 @@ import io
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from gapscan.cutting.curves import Line, PointMm, Ring
+from gapscan.cutting.rings import Line, PointMm, Ring
 from gapscan.errors import InputError
 from gapscan.sheets.layout import Sheet
 from gapscan.sheets.parts import CutPart

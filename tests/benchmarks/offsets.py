@@ -22,7 +22,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
-from gapscan.cutting.curves import Cubic, curved_rings, fine_outline, flat_outline
+from gapscan.cutting.curves import curved_rings, fine_outline
+from gapscan.cutting.rings import Cubic, flat_outline
 from gapscan.design.pieces import outline_area
 from gapscan.design.svg import read_svg
 from gapscan.recut.offset import MITRE_LIMIT, offset_outline

@@ -7,7 +7,8 @@ import pytest
 import shapely
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
-from gapscan.cutting.curves import Cubic, Line, curved_rings, fine_outline, flat_outline
+from gapscan.cutting.curves import curved_rings, fine_outline
+from gapscan.cutting.rings import Cubic, Line, flat_outline
 from gapscan.design.flatten import flatten_cubic
 from tests.benchmarks import offsets
 
