@@ -12,10 +12,10 @@ from shapely.geometry import Polygon
 
 from gapscan.errors import InputError
 from gapscan.job import Job
-from gapscan.notebook.shape import mean_bend
 from gapscan.notebook.types import JobRecord, PieceRecord
 from gapscan.recut.record import RecordedPlan, numbers, undamaged
 from gapscan.report.reread import read_record
+from gapscan.solve.model import outline_bend
 from gapscan.text import printable
 
 # A figure of no uncertainty at all would rule every estimate alone.
@@ -96,7 +96,7 @@ def _piece(name: str, row: dict[str, Any], job: Job, outline: Polygon, common_mm
         seen_fraction=seen,
         area_mm2=float(outline.area),
         perimeter_mm=float(outline.length),
-        curvature=mean_bend(outline),
+        curvature=outline_bend(outline),
         outline=outline_digest(outline),
     )
 

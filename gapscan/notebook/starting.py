@@ -18,10 +18,9 @@ from gapscan.design.seams import seam_stations
 from gapscan.design.types import Design
 from gapscan.job import Job
 from gapscan.notebook.forecast import Forecast, Likeness, forecast
-from gapscan.notebook.shape import mean_bend
 from gapscan.notebook.terms import Conditions
 from gapscan.notebook.types import JobRecord
-from gapscan.solve.model import bends, block_ids
+from gapscan.solve.model import CORNER_MM, bends, block_ids, outline_bend
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -31,7 +30,6 @@ _DIGITS = 3  # of a millimetre: below any laser's step
 _DRAWS = 1000  # pairs of opposite draws: chances come out to some 0.01
 # Ragged edges and careful seating, 3 mm mean: common practice, no source.
 _OWN_U_MM = 0.006
-_CORNER_MM = 0.75  # nearer to a corner there is no curvature to speak of
 
 
 @dataclass(frozen=True)
@@ -104,7 +102,7 @@ def starting_offsets(design: Design, job: Job, book: Sequence[tuple[int, JobReco
             job.cut_settings,
             settings.facing,
             2.0 * float(piece.polygon.area) / float(piece.polygon.length),
-            mean_bend(piece.polygon),
+            outline_bend(piece.polygon),
         )
         for piece in design.pieces
         for settings in [job.settings(piece.id)]
@@ -191,7 +189,7 @@ def _windows(design: Design, curvature: FloatArray) -> _Windows:
         stations = seam_stations(design, seam)
         a, b = (index[name] for name in seam.pieces)
         block = block_ids(stations.s_mm, stations.stretch)
-        clear = stations.junction_mm >= _CORNER_MM
+        clear = stations.junction_mm >= CORNER_MM
         count = int(block.max(initial=-1)) + 1
         n = np.bincount(block, weights=clear, minlength=count)
         mean = np.bincount(block, weights=bends(stations) * clear, minlength=count) / np.maximum(n, 1.0)

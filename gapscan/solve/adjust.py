@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csc_matrix, csr_matrix, diags_array
@@ -61,7 +63,9 @@ def solve_pieces(design: Design, survey: GapSurvey) -> PieceFit:
     bends = np.arange(states + 2, len(x))
     variance = covariance[states + 1, states + 1] + covariance[bends, bends] + 2 * covariance[states + 1, bends]
     u_bend = np.sqrt(np.maximum(variance, 0.0))
-    covariance = covariance[:states, :states] + _shared_size(design, survey)
+    covariance = covariance[:states, :states].copy()
+    shared = shared_size([piece.id for piece in design.pieces], survey)
+    covariance[::PARAMETERS, ::PARAMETERS] += np.outer(shared, shared)  # one error on all sizes
     growth, bend = float(x[states]) / span, x[states + 1] + x[states + 2 :]
     # What the whole fit has grown is part of where each piece sits: the frame's scale is the reference.
     pose = x[:states].reshape(count, PARAMETERS).copy()
@@ -128,19 +132,17 @@ def _spread_by_kind(residual: FloatArray, blocks: Blocks) -> FloatArray:
     return spread
 
 
-def _shared_size(design: Design, survey: GapSurvey) -> FloatArray:
-    """Uncertainty that all gaps of a piece share (light level, tone, slanted view): half of it falls on each side."""
-    index = {piece.id: k for k, piece in enumerate(design.pieces)}
+def shared_size(ids: Sequence[str], survey: GapSurvey) -> FloatArray:
+    """Standard uncertainty (P,) that all gaps of a piece share (light level, tone, slanted view): half of it falls on each
+    side."""
+    index = {name: k for k, name in enumerate(ids)}
     total, n = np.zeros(len(index)), np.zeros(len(index))
     for seam in survey.seams:
         shared = seam.u_shared_mm[seam.seen]
         for piece in seam.pieces:
             total[index[piece]] += shared.sum()
             n[index[piece]] += len(shared)
-    u = 0.5 * total / np.maximum(n, 1)
-    whole = np.zeros((PARAMETERS * len(index),) * 2)
-    whole[::PARAMETERS, ::PARAMETERS] = np.outer(u, u)
-    return whole
+    return 0.5 * total / np.maximum(n, 1)
 
 
 def _fit(

@@ -18,10 +18,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
+from shapely.geometry import Polygon
 
-from gapscan.design.types import Design, Stations
+from gapscan.design.seams import rim_stations
+from gapscan.design.types import Design, Piece, Rim, Stations, Stretch
 from gapscan.measure.types import GapSurvey
 
 FloatArray = NDArray[np.float64]
@@ -30,6 +33,7 @@ IntArray = NDArray[np.int64]
 BLOCK_MM = 3.0
 PARAMETERS = 4  # undersize, x, y, turn
 _BEND_RADIUS_MM = 5.0
+CORNER_MM = 0.75  # nearer to a corner there is no curvature to speak of
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,16 @@ def mean_bends(design: Design, survey: GapSurvey) -> FloatArray:
             total[index[name]] += bends(stations).sum()
             count[index[name]] += len(stations)
     return total / np.maximum(count, 1)
+
+
+def outline_bend(outline: Polygon) -> float:
+    """Mean of :func:`bends` along all rings of one outline, 0 to 1; next to a corner there is no curvature to speak of,
+    and nothing is counted."""
+    rings = tuple(Stretch(shapely.get_coordinates(ring), closed=True) for ring in shapely.get_rings(outline))
+    rim = Rim("", rings, float(outline.length))
+    stations = rim_stations(Design("", (Piece("", outline),), (), (rim,), ()), rim)
+    bend = bends(stations)[stations.junction_mm >= CORNER_MM]
+    return float(bend.mean()) if len(bend) else 0.0
 
 
 def centroids(design: Design) -> FloatArray:

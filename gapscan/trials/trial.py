@@ -7,16 +7,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import Polygon
 
-from gapscan.design.seams import rim_stations
-from gapscan.design.types import Design, Piece, Rim, Stretch
-from gapscan.measure.types import GapSurvey
 from gapscan.recut.types import PlanInput
 from gapscan.report.reread import read_record, recorded_inspection
 from gapscan.report.summary import summarise_seam
 from gapscan.report.types import Inspection
-from gapscan.solve.model import bends
+from gapscan.solve.adjust import shared_size
+from gapscan.solve.model import outline_bend
 from gapscan.trials.types import Trial
 
 FloatArray = NDArray[np.float64]
@@ -38,7 +35,7 @@ def trial_of(inspection: Inspection, given: PlanInput, block: dict[str, Any], *,
     states = {state.id: state for state in inspection.fit.pieces}
     seen = np.array([states[one].seen_fraction > 0.0 for one in given.ids])
     offset = np.array([inspection.job.settings(one).offset_mm for one in given.ids])
-    common = np.maximum(_common_factor(block), shared_by_piece(inspection.survey, given.ids))
+    common = np.maximum(_common_factor(block), shared_size(given.ids, inspection.survey))
     own = np.nan_to_num(given.size_covariance - np.outer(common, common))
     bend = np.array([[states[one].bend_mm, states[one].u_bend_mm] for one in given.ids]).reshape(-1, 2)
     index = {one: k for k, one in enumerate(given.ids)}
@@ -60,7 +57,7 @@ def trial_of(inspection: Inspection, given: PlanInput, block: dict[str, Any], *,
         loss_mm=np.where(seen, offset + given.undersize_mm, np.nan),
         own_covariance=own,
         common_mm=common,
-        curving=mean_bends_along(given.ids, given.outlines),
+        curving=np.array([outline_bend(outline) for outline in given.outlines]),
         bend_mm=np.where(seen, bend[:, 0], np.nan),
         u_bend_mm=bend[:, 1],
         seam_ids=tuple(seam.id for seam in drawn),
@@ -78,29 +75,3 @@ def _common_factor(block: dict[str, Any]) -> FloatArray:
     table = block["size_covariance"]
     common: FloatArray = np.array(table["common"], float) * np.array(table["u_mm"], float)
     return common
-
-
-def shared_by_piece(survey: GapSurvey, ids: tuple[str, ...]) -> FloatArray:
-    """Standard uncertainty (P,) of a piece's size that all pieces of the photo share: of a gap half falls on each side.
-
-    It is the part that the solver adds to the sizes' covariance for light level, tone and slanted view.
-    """
-    index = {name: k for k, name in enumerate(ids)}
-    total, n = np.zeros(len(ids)), np.zeros(len(ids))
-    for seam in survey.seams:
-        shared = seam.u_shared_mm[seam.seen]
-        for piece in seam.pieces:
-            total[index[piece]] += shared.sum()
-            n[index[piece]] += len(shared)
-    return 0.5 * total / np.maximum(n, 1)
-
-
-def mean_bends_along(ids: tuple[str, ...], outlines: tuple[Polygon, ...]) -> FloatArray:
-    """Mean bend (P,) along each drawn outline, 0 straight to 1 tight; corners count as straight."""
-    found = []
-    for name, outline in zip(ids, outlines, strict=True):
-        rings = [np.asarray(ring.coords)[:, :2] for ring in (outline.exterior, *outline.interiors)]
-        rim = Rim(name, tuple(Stretch(ring, closed=True) for ring in rings), float(outline.length))
-        stations = rim_stations(Design("", (Piece(name, outline),), (), (rim,), ()), rim, spacing_mm=0.5)
-        found.append(float(bends(stations).mean()) if len(stations) else 0.0)
-    return np.array(found)

@@ -24,13 +24,13 @@ from gapscan.design.types import Design
 from gapscan.job import Job, parse_job
 from gapscan.notebook.book import add_entries, read_book
 from gapscan.notebook.entries import outline_digest
-from gapscan.notebook.shape import mean_bend
 from gapscan.notebook.starting import Start, starting_offsets
 from gapscan.notebook.types import JobRecord, PieceRecord
 from gapscan.recut.offset import offset_outline
 from gapscan.simulate import designs
 from gapscan.simulate.second_round import Care, cut_again_and_tape
 from gapscan.simulate.shop import DryFit, ShopSettings, cut_and_tape
+from gapscan.solve.model import outline_bend
 from tests.benchmarks.exact_minimum import exact_minimum, question
 
 SHOPS, QUICK_SHOPS = 24, 3
@@ -165,7 +165,7 @@ def noted(shop: Shop, design: Design, job: Job, fit: DryFit, number: int) -> Job
                 loss_mm=read + one.offset_mm, u_mm=float(np.hypot(_READING_MM, _COMMON_MM)), u_common_mm=_COMMON_MM,
                 bend_mm=bend, u_bend_mm=_BEND_READING_MM, seen_fraction=1.0,
                 area_mm2=float(piece.polygon.area), perimeter_mm=float(piece.polygon.length),
-                curvature=mean_bend(piece.polygon), outline=outline_digest(piece.polygon),
+                curvature=outline_bend(piece.polygon), outline=outline_digest(piece.polygon),
             )
         )  # fmt: skip
     mark = f"{shop.seed:032x}{number:032x}"

@@ -11,10 +11,10 @@ from gapscan.job import parse_job
 from gapscan.notebook.entries import outline_digest
 from gapscan.notebook.forecast import forecast
 from gapscan.notebook.mixed import Spread, fit
-from gapscan.notebook.shape import mean_bend
 from gapscan.notebook.starting import starting_offsets
 from gapscan.notebook.terms import USUAL_LOSS_MM, Conditions
 from gapscan.simulate.designs import cells
+from gapscan.solve.model import outline_bend
 from tests.notebook.specimens import MATERIALS, piece, record, shop_records
 
 
@@ -151,11 +151,11 @@ def test_a_figure_without_uncertainty_does_not_rule_alone(bad):
 
 def test_mean_bend_of_known_shapes():
     """tanh(5/r) round a circle; nothing on straight edges and corners."""
-    assert mean_bend(Point(0, 0).buffer(10.0, quad_segs=400)) == pytest.approx(math.tanh(0.5), abs=0.01)
-    assert mean_bend(box(0, 0, 40, 30)) == pytest.approx(0.0, abs=1e-6)
+    assert outline_bend(Point(0, 0).buffer(10.0, quad_segs=400)) == pytest.approx(math.tanh(0.5), abs=0.01)
+    assert outline_bend(box(0, 0, 40, 30)) == pytest.approx(0.0, abs=1e-6)
     slot = LineString([(0, 0), (30, 0)]).buffer(5.0, quad_segs=200)
     share = 2 * math.pi * 5 / slot.length
-    assert mean_bend(slot) == pytest.approx(share * math.tanh(1.0), abs=0.02)
+    assert outline_bend(slot) == pytest.approx(share * math.tanh(1.0), abs=0.02)
 
 
 def test_the_digest_tells_outlines_apart():
@@ -176,7 +176,7 @@ def job_of(panel, **top):
 def panel_records(panel, jobs, base_mm):
     """Earlier jobs of pieces like those of the panel."""
     shapes = tuple(
-        {"area_mm2": p.polygon.area, "perimeter_mm": p.polygon.length, "curvature": mean_bend(p.polygon)}
+        {"area_mm2": p.polygon.area, "perimeter_mm": p.polygon.length, "curvature": outline_bend(p.polygon)}
         for p in panel.pieces
     )
     return shop_records(jobs, base_mm=base_mm, shapes=shapes, materials={"walnut": 0.0})

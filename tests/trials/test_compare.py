@@ -11,9 +11,10 @@ from shapely import affinity
 
 from gapscan.errors import InputError
 from gapscan.job import Job, parse_job
+from gapscan.solve.adjust import shared_size
+from gapscan.solve.model import outline_bend
 from gapscan.trials.compare import compare
 from gapscan.trials.picture import comparison_svg
-from gapscan.trials.trial import mean_bends_along, shared_by_piece
 from gapscan.trials.types import Trial
 from gapscan.trials.words import as_data, headline, lines
 from tests.trials.specimens import DESIGN, losses, lying_loosely, pair, trial
@@ -192,14 +193,14 @@ def test_a_round_piece_is_curved_and_a_square_is_not():
     from shapely.geometry import Point, box
 
     outlines = (Point(0, 0).buffer(10.0, quad_segs=64), box(0, 0, 20, 20))
-    bend = mean_bends_along(("disc", "square"), outlines)
+    bend = [outline_bend(outline) for outline in outlines]
     assert bend[0] == pytest.approx(0.462, abs=0.01)
     assert bend[1] < 0.05
 
 
 def test_shared_part_is_that_of_the_solver():
     survey = lying_loosely(losses(np.random.default_rng(0), 0.06), np.random.default_rng(0), shared_mm=0.01)
-    assert shared_by_piece(survey, tuple(p.id for p in DESIGN.pieces)) == pytest.approx(np.full(12, 0.005))
+    assert shared_size([p.id for p in DESIGN.pieces], survey) == pytest.approx(np.full(12, 0.005))
 
 
 def test_data_and_picture_survive_hostile_names(solved):
