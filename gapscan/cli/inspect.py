@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gapscan.cli.options import drawing_options
 from gapscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,14 +24,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--job", type=_PATH, default=None, help="Job file (TOML): tolerance, sheet, facing of pieces.")
 @click.option("--bare", type=_PATH, default=None, help="Photo of the empty lightbox, same place and exposure.")
 @click.option("--after", type=_PATH, default=None, metavar="DIR", help="Result folder of the round before (see above).")
-@click.option(
-    "--units-per-inch", "--dpi", "units_per_inch", type=click.FloatRange(1.0, 100_000.0), default=96.0, show_default=True,
-    help="What px in an SVG without a size in mm or inches are to the inch; older files have 72.",
-)  # fmt: skip
-@click.option(
-    "--read-as", type=click.Choice(["auto", "shapes", "lines"]), default="auto", show_default=True,
-    help="The drawing is of closed shapes, one a piece, or of lines, whose faces are the pieces.",
-)  # fmt: skip
+@drawing_options
 @click.option("--out", type=_PATH, required=True, help="Folder for the results.")
 @click.option("--gate", is_flag=True, help="End with 1 when at least one piece needs a recut.")
 @click.option("-q", "--quiet", is_flag=True, help="Print neither progress nor the list.")

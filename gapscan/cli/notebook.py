@@ -7,13 +7,10 @@ from pathlib import Path
 
 import click
 
+from gapscan.cli.options import book_option
 from gapscan.text import printable
 
 _PATH = click.Path(path_type=Path)
-_BOOK = click.option(
-    "--book", type=_PATH, default=None, metavar="FILE",
-    help="The notebook's file.  [default: $GAPSCAN_BOOK, or book.sqlite in your data folder]",
-)  # fmt: skip
 
 
 @click.group("notebook")
@@ -27,7 +24,7 @@ def command() -> None:
 
 @command.command("add")
 @click.argument("folders", type=_PATH, nargs=-1, required=True, metavar="DIR...")
-@_BOOK
+@book_option
 @click.option("--replace", "replace_old", is_flag=True, help="Take the place of an entry of the same photos.")
 def add(*, folders: tuple[Path, ...], book: Path | None, replace_old: bool) -> None:
     """Add inspected dry fits: folders that inspect wrote. All are added, or none."""
@@ -50,7 +47,7 @@ def add(*, folders: tuple[Path, ...], book: Path | None, replace_old: bool) -> N
 
 
 @command.command("list")
-@_BOOK
+@book_option
 @click.option("--json", "as_json", is_flag=True, help="Print every entry with its pieces as JSON.")
 def list_entries(*, book: Path | None, as_json: bool) -> None:
     """List the dry fits in the notebook, the loss of their pieces in short."""
@@ -77,7 +74,7 @@ def list_entries(*, book: Path | None, as_json: bool) -> None:
 
 
 @command.command("export")
-@_BOOK
+@book_option
 @click.option("--out", type=_PATH, required=True, help="File to write: .csv, one line a piece, or .json.")
 def export(*, book: Path | None, out: Path) -> None:
     """Write the whole notebook for a spreadsheet (.csv) or a program (.json)."""

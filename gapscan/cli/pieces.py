@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gapscan.cli.options import drawing_options
+
 if TYPE_CHECKING:
     from gapscan.design.reading import Way
 
@@ -20,14 +22,7 @@ _PATH = click.Path(path_type=Path)
 @click.option(
     "--job", type=_PATH, default=None, help="Job file (TOML) to check against the drawing; none is written then."
 )
-@click.option(
-    "--units-per-inch", "--dpi", "units_per_inch", type=click.FloatRange(1.0, 100_000.0), default=96.0, show_default=True,
-    help="What px in an SVG without a size in mm or inches are to the inch; older files have 72.",
-)  # fmt: skip
-@click.option(
-    "--read-as", type=click.Choice(["auto", "shapes", "lines"]), default="auto", show_default=True,
-    help="Closed shapes, one a piece, or a line drawing, whose faces are the pieces.",
-)  # fmt: skip
+@drawing_options
 @click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
 def command(
     *, design: Path, out: Path | None, job: Path | None, units_per_inch: float, read_as: Way, as_json: bool

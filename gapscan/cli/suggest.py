@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gapscan.cli.options import book_option
 from gapscan.errors import InputError
 from gapscan.text import named, printable
 
@@ -19,10 +20,7 @@ _PATH = click.Path(path_type=Path)
 @click.command("suggest")
 @click.argument("design", type=_PATH)
 @click.option("--job", type=_PATH, default=None, help="Job file (TOML): woods, thickness, facing, settings of the cut.")
-@click.option(
-    "--book", type=_PATH, default=None, metavar="FILE",
-    help="The notebook's file.  [default: $GAPSCAN_BOOK, or book.sqlite in your data folder]",
-)  # fmt: skip
+@book_option
 @click.option(
     "--out", type=_PATH, default=None, help="New job file with the offsets in it; never written over another."
 )

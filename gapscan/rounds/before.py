@@ -9,6 +9,7 @@ from typing import Any
 
 from shapely.geometry import MultiPolygon, Polygon
 
+from gapscan.design.same import same_outline
 from gapscan.design.types import Design
 from gapscan.errors import InputError
 from gapscan.recut.plan import plan_from
@@ -18,7 +19,6 @@ from gapscan.rounds.response import PRIOR
 from gapscan.rounds.types import Before, Response
 from gapscan.text import named
 
-_SAME_OUTLINE_MM = 0.005  # mean distance of two outlines that are taken as one
 _SAME_CHANGE_MM = 0.0006  # two roundings of four digits, and the solver's last one
 _MOST_ROUNDS = 10_000
 
@@ -90,17 +90,12 @@ def refuse_other_design(before: Before, design: Design, *, source: str, folder: 
                 f"{folder}: is of another design than {source} ({words} {named(sorted(names))}); "
                 "give --after the round before of the same drawing"
             )
-    moved = {name for name, outline in now.items() if _apart_mm(outline, was[name]) > _SAME_OUTLINE_MM}
+    moved = {name for name, outline in now.items() if not same_outline(outline, was[name])}
     if moved:
         raise InputError(
             f"{folder}: is of another design than {source} (other outlines: {named(sorted(moved))}); "
             "give --after the round before of the same drawing"
         )
-
-
-def _apart_mm(one: Polygon, other: Polygon) -> float:
-    """Mean distance of two outlines: the area between them over their length."""
-    return float(one.symmetric_difference(other).area / max(other.length, 1e-9))
 
 
 def as_cut_last(

@@ -7,8 +7,8 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
-from shapely.geometry import Polygon
 
+from gapscan.design.same import same_outline
 from gapscan.errors import InputError
 from gapscan.job import Job, PieceSettings
 from gapscan.recut.job_table import job_table
@@ -16,7 +16,6 @@ from gapscan.text import named
 from gapscan.trials.types import Trial
 
 _MOST = 8
-_SAME_MM = 0.01  # outlines this near are one drawing, saved twice
 # What these say does not change how a piece comes off the machine.
 _NOT_OF_THE_CUT = ("tolerance_mm", "aim_mm", "press_mm", "recut_facing", "view", "tape", "check", "pieces")
 _NOT_OF_THE_PIECE = ("keep", "recut_cost")
@@ -36,7 +35,9 @@ def refuse_other_drawings(first: Trial, second: Trial) -> None:
             f"{first.name} and {second.name}: not of one drawing ({'; '.join(words)}); compare two cuts of the same pieces"
         )
     other = dict(zip(second.ids, second.outlines, strict=True))
-    moved = [name for name, outline in zip(first.ids, first.outlines, strict=True) if not _same(outline, other[name])]
+    moved = [
+        name for name, outline in zip(first.ids, first.outlines, strict=True) if not same_outline(outline, other[name])
+    ]
     if moved:
         raise InputError(
             f"{first.name} and {second.name}: not of one drawing, these pieces are drawn otherwise: {named(moved, limit=_MOST)}; "
@@ -68,15 +69,6 @@ def cut_differences(first: Trial, second: Trial) -> tuple[str, ...]:
             of = "all pieces" if len(pieces) == len(first.ids) else named(pieces, limit=_MOST)
             said.append(f"{name} of {of}: {_value(name, a)} in A, {_value(name, b)} in B")
     return tuple(said)
-
-
-def _same(a: Polygon, b: Polygon) -> bool:
-    return bool(
-        len(a.interiors) == len(b.interiors)
-        and np.abs(np.subtract(a.bounds, b.bounds)).max() < _SAME_MM
-        and a.hausdorff_distance(b) < _SAME_MM
-        and a.symmetric_difference(b).area < _SAME_MM * a.length
-    )
 
 
 def _of_the_cut(job: Job) -> dict[str, Any]:
